@@ -1,0 +1,124 @@
+"""What every capture format shares: the links' nominal facts, nanoseconds, and a capture as a reader sees it.
+
+A format module holds its reader (a `Capture`) and its writer (a `Writer`) side by side, so that neither
+can drift from the other. All of them stream: memory does not grow with the length of a capture.
+"""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO, NamedTuple
+
+from benchsim.errors import UsageError
+from benchsim.events import Burst, Happening, LinkInfo
+
+MACHINE = "machine"  # the interface that is no link: what happened off the links
+
+
+class Nominal(NamedTuple):
+    """What a link is by its name, where a capture does not say otherwise."""
+
+    word: int  # ticks
+    asking: str  # seat that speaks on the out conductor
+    answering: str  # seat that speaks on the in conductor, "" where several share it
+    bits: int  # data bits a word
+
+
+NOMINAL = {  # MDB/ICP 4.3 §2; EVA DTS 6.1 (DEX/UCS); kit link reference
+    "bus": Nominal(word=82_500, asking="board", answering="", bits=9),  # 11 bits at 9600 baud
+    "kit": Nominal(word=6_250, asking="host", answering="board", bits=8),  # 10 bits at 115,200 baud
+    "panel": Nominal(word=75_000, asking="host", answering="panel", bits=8),  # 10 bits at 9600 baud
+    "audit": Nominal(word=75_000, asking="auditor", answering="board", bits=8),  # 10 bits at 9600 baud
+}
+
+
+def ns_of(ticks: int) -> int:
+    """Ticks to the nearest nanosecond, exact at any size; `ticks_of` leads back to the same tick."""
+    return (ticks * 250 + 9) // 18
+
+
+def ticks_of(ns: int) -> int:
+    """Nanoseconds to the nearest tick (1/72 us)."""
+    return (ns * 18 + 125) // 250
+
+
+def default_sender(link: LinkInfo, out: bool) -> str:
+    """Who speaks on this conductor if the capture does not say: "" where several seats could."""
+    if out:
+        return link.out
+    nominal = NOMINAL.get(link.name)
+    return nominal.answering if nominal else ""
+
+
+def open_bytes(path: Path) -> BinaryIO:
+    """Open for reading. Anything in the way is the user's to mend: UsageError."""
+    try:
+        return open(path, "rb")
+    except OSError as error:
+        raise UsageError(f"{path}: {(error.strerror or 'unreadable').lower()}, expected a readable capture") from None
+
+
+def create_bytes(path: Path) -> BinaryIO:
+    """Open for writing. Anything in the way is the user's to mend: UsageError."""
+    try:
+        return open(path, "wb", buffering=1 << 18)
+    except OSError as error:
+        raise UsageError(f"{path}: {(error.strerror or 'cannot be written').lower()}, expected a writable place") from None
+
+
+class Capture:
+    """A recorded run. Iterate `events()` to its end, then `end`, `notes` and `cut` are complete.
+
+    `events()` may be called again; it then reads from the start. Raises UsageError, on opening or
+    while iterating, at the first thing that no whole recording would hold.
+    """
+
+    def __init__(self, path: Path, has_machine: bool = False):
+        self.path = path
+        self.links: dict[str, LinkInfo] = {}
+        self.has_machine = has_machine  # False: what happened off the links was not recorded
+        self._start_over()
+
+    def _start_over(self) -> None:
+        self.notes: list[str] = []  # what was dropped or is in doubt
+        self.end = 0  # ticks, the last time seen
+        self.cut = False  # the recording stopped in the middle of something
+
+    def bad(self, place: str, expected: str) -> UsageError:
+        """The error for something at `place` that should have been `expected`."""
+        return UsageError(f"{self.path}:{place}: {expected}")
+
+    def events(self) -> Iterator[Burst | Happening]:
+        raise NotImplementedError
+
+
+class Writer:
+    """A listener that records. Events come in order of their start; `close` or leave the context."""
+
+    def __init__(self, path: Path, links: list[LinkInfo]):
+        self.links = {link.name: link for link in links}
+        self._file = create_bytes(path)
+        self._now = 0
+
+    def _in_order(self, time: int) -> None:
+        if time < self._now:
+            raise ValueError(f"event at tick {time} handed to a capture after one at tick {self._now}")
+        self._now = time
+
+    def burst(self, burst: Burst) -> None:
+        raise NotImplementedError
+
+    def happening(self, happening: Happening) -> None:
+        """Formats that hold words only leave what happens off the links out."""
+
+    def flush(self) -> None:
+        """Hand all that is known so far to the operating system."""
+        self._file.flush()
+
+    def close(self) -> None:
+        self._file.close()
+
+    def __enter__(self) -> "Writer":
+        return self
+
+    def __exit__(self, *exc) -> None:
+        self.close()
