@@ -1,0 +1,206 @@
+"""The clock a bench hands out: ticks now, timed calls, and nothing else of time.
+
+Simulation code (lines, seats, machine) knows only `Clock`. Whether time jumps from deadline to
+deadline (`VirtualClock`) or passes by itself (`RealClock`) is the choice of who calls `run`.
+
+Both clocks keep one heap of `(when, order, call)`. `order` counts every call ever scheduled, so
+that calls due at one tick run as they were scheduled and a heap never compares two calls.
+"""
+
+import asyncio
+import heapq
+from abc import ABC, abstractmethod
+from collections import Counter, deque
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from benchsim.events import TICKS_PER_US, seconds, ticks
+
+FEW_CALLS = 1_000  # below this many, cancelled calls in a heap are not worth a sweep
+
+
+class Timed:
+    """A call that will be made once. To an event loop it looks like an `asyncio.Handle`."""
+
+    __slots__ = ("_args", "_call", "_cancelled")
+
+    def __init__(self, call: Callable[..., object], args: tuple) -> None:
+        self._call = call
+        self._args = args
+        self._cancelled = False
+
+    def cancel(self) -> None:
+        """Never make the call. Harmless after it was made, and twice."""
+        self._cancelled = True
+        self._call = self._args = None  # what it would have touched may go at once
+
+    def cancelled(self) -> bool:
+        return self._cancelled
+
+    def _run(self) -> None:
+        self._call(*self._args)
+
+
+class Clock(ABC):
+    """Time at the bench, in ticks at 72 MHz since the clock began."""
+
+    virtual: bool  # True: no time passes while Python computes, and nothing real can be waited for
+
+    def __init__(self) -> None:
+        self._heap: list[tuple[int, int, Any]] = []
+        self._order = 0
+        self._sweep_at = FEW_CALLS
+
+    @abstractmethod
+    def now(self) -> int:
+        """Ticks since the clock began."""
+
+    @abstractmethod
+    def call_at(self, when: int, call: Callable[..., object], *args: object) -> Timed:
+        """Call `call(*args)` at tick `when`, straight from the loop, in no task.
+
+        A `when` that has passed means as soon as possible, after all calls already due. Calls due
+        at one tick run in the order in which they were scheduled. An exception in `call` ends `run`
+        with that exception: a broken simulation does not go on.
+        """
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait that many seconds of bench time (to the nearest tick; 0 or less lets others run)."""
+        await self.sleep_until(self.now() + ticks(seconds))
+
+    async def sleep_until(self, when: int) -> None:
+        """Wait until tick `when`; one that has passed lets others run once."""
+        woken = asyncio.get_running_loop().create_future()
+        alarm = self.call_at(when, _wake, woken)
+        try:
+            await woken
+        finally:
+            alarm.cancel()
+
+    def _push(self, when: int, call: Any) -> None:
+        self._order = order = self._order + 1
+        heapq.heappush(self._heap, (when, order, call))
+        if order > self._sweep_at:
+            self._sweep()
+
+    def _sweep(self) -> None:
+        """Drop cancelled calls, so that a month of timeouts that never struck costs no memory."""
+        self._heap[:] = [entry for entry in self._heap if not entry[2]._cancelled]
+        heapq.heapify(self._heap)
+        self._sweep_at = self._order + max(FEW_CALLS, len(self._heap))
+
+
+class VirtualClock(Clock):
+    """Time that stands still while anything is left to do, then jumps to the next deadline.
+
+    It belongs to a `VirtualLoop`, which alone moves `ticks`. Everybody may read `ticks`: it is
+    `now()` without the call.
+    """
+
+    virtual = True
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.ticks = 0
+        self._due: deque[Any] = deque()  # calls due now, in order
+
+    def now(self) -> int:
+        return self.ticks
+
+    def call_at(self, when: int, call: Callable[..., object], *args: object) -> Timed:
+        timed = Timed(call, args)
+        if when > self.ticks:
+            self._push(when, timed)
+        else:
+            self._due.append(timed)
+        return timed
+
+
+class Lateness(NamedTuple):
+    """How late a real clock made its calls, in ticks (what a verdict on such times must doubt)."""
+
+    worst: int
+    high: int  # only one call in a thousand was later; rounded up to a whole microsecond
+    calls: int  # how many were measured
+
+
+class RealClock(Clock):
+    """Time as it passes, on the ordinary asyncio loop that `loop` is.
+
+    One timer of the loop stands for the head of our heap: the loop's own heap keeps no order among
+    equal deadlines.
+    """
+
+    virtual = False
+
+    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+        super().__init__()
+        self.broken: BaseException | None = None  # what ended the simulation
+        self._loop = loop
+        self._began = loop.time()
+        self._timer: asyncio.TimerHandle | None = None
+        self._timer_at = 0
+        self.forget_lateness()
+
+    def now(self) -> int:
+        return ticks(self._loop.time() - self._began)
+
+    def call_at(self, when: int, call: Callable[..., object], *args: object) -> Timed:
+        timed = Timed(call, args)
+        self._push(max(when, self.now()), timed)
+        self._set_timer()
+        return timed
+
+    def lateness(self) -> Lateness:
+        """Lateness of the calls made so far, or since `forget_lateness`."""
+        calls, high, seen = sum(self._late_us.values()), 0, 0
+        for late, count in sorted(self._late_us.items()):
+            seen += count
+            if seen * 1000 >= calls * 999:
+                high = late * TICKS_PER_US
+                break
+        return Lateness(self._worst, min(high, self._worst), calls)
+
+    def forget_lateness(self) -> None:
+        """Measure lateness anew, for instance once everything has been started."""
+        self._late_us: Counter[int] = Counter()  # whole microseconds late, rounded up
+        self._worst = 0
+
+    def _set_timer(self) -> None:
+        if not self._heap:
+            return
+        head = self._heap[0][0]
+        if self._timer:
+            if self._timer_at <= head:
+                return
+            self._timer.cancel()
+        self._timer_at = head
+        self._timer = self._loop.call_at(self._began + seconds(head), self._strike)
+
+    def _strike(self) -> None:
+        """Make every call due by now. Those it schedules in turn wait until links were read again."""
+        self._timer = None
+        now, due = self.now(), []
+        while self._heap and self._heap[0][0] <= now:
+            due.append(heapq.heappop(self._heap))
+        try:
+            for when, _, call in due:
+                if not call._cancelled:
+                    self._note(self.now() - when)
+                    call._run()
+        except Exception as broken:
+            if self.broken:
+                raise  # in somebody's clean-up: told by the loop, the first cause stands
+            self.broken = broken
+            self._heap.clear()
+            self._loop.stop()
+        self._set_timer()
+
+    def _note(self, late: int) -> None:
+        self._worst = max(self._worst, late)
+        self._late_us[-(-late // TICKS_PER_US)] += 1
+
+
+def _wake(sleeper: asyncio.Future) -> None:
+    if not sleeper.done():
+        sleeper.set_result(None)
