@@ -4,7 +4,7 @@ A format module holds its reader (a `Capture`) and its writer (a `Writer`) side 
 can drift from the other. All of them stream: memory does not grow with the length of a capture.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
@@ -49,12 +49,62 @@ def default_sender(link: LinkInfo, out: bool) -> str:
     return nominal.answering if nominal else ""
 
 
+def pairs_of(link: LinkInfo) -> dict[str, str]:
+    """What a capture's comment says of a link. Defaults are left out, so that it stays short."""
+    pairs = {"sender-out": link.out, "uncertainty_ns": str(ns_of(link.uncertainty))}
+    if link.edges:
+        pairs["edges"] = "1"
+    if link.chunks:
+        pairs["chunks"] = "1"
+    if link.name not in NOMINAL or NOMINAL[link.name].word != link.word:
+        pairs["word_ticks"] = str(link.word)
+    return pairs
+
+
+def link_of(name: str, pairs: Mapping[str, str]) -> LinkInfo:
+    """The link that `pairs_of` described. Raises ValueError with what was expected."""
+    nominal = NOMINAL.get(name, Nominal(0, "", "", 8))
+    word = whole_number(pairs, "word_ticks", nominal.word)
+    if not word:
+        raise ValueError(f"link {name!r}, expected {', '.join(NOMINAL)} or a comment with word_ticks=N")
+    return LinkInfo(
+        name=name,
+        out=pairs.get("sender-out", nominal.asking),
+        word=word,
+        uncertainty=ticks_of(whole_number(pairs, "uncertainty_ns", 0)),
+        edges=pairs.get("edges") == "1",
+        chunks=pairs.get("chunks") == "1",
+        note=pairs.get("note", ""),
+    )
+
+
+def whole_number(pairs: Mapping[str, str], key: str, missing: int) -> int:
+    """The number under a key. Raises ValueError with what was expected."""
+    text = pairs.get(key, str(missing))
+    if not (text.isascii() and text.isdigit() and len(text) < 20):
+        raise ValueError(f"{key}={text}, expected a whole number")
+    return int(text)
+
+
+def written(pairs: Mapping[str, str]) -> str:
+    """As `key=value;key=value`."""
+    return ";".join(f"{key}={value}" for key, value in pairs.items())
+
+
+def parsed(text: str) -> dict[str, str]:
+    """What `written` wrote. A note comes last and may hold anything."""
+    front, _, note = text.partition("note=")
+    pairs = dict(pair.split("=", 1) for pair in front.split(";") if "=" in pair)
+    return pairs | {"note": note} if note else pairs
+
+
 def open_bytes(path: Path) -> BinaryIO:
     """Open for reading. Anything in the way is the user's to mend: UsageError."""
     try:
         return open(path, "rb")
     except OSError as error:
-        raise UsageError(f"{path}: {(error.strerror or 'unreadable').lower()}, expected a readable capture") from None
+        reason = (error.strerror or "unreadable").lower()
+        raise UsageError(f"{path}: {reason}, expected a readable capture") from None
 
 
 def create_bytes(path: Path) -> BinaryIO:
@@ -62,7 +112,8 @@ def create_bytes(path: Path) -> BinaryIO:
     try:
         return open(path, "wb", buffering=1 << 18)
     except OSError as error:
-        raise UsageError(f"{path}: {(error.strerror or 'cannot be written').lower()}, expected a writable place") from None
+        reason = (error.strerror or "cannot be written").lower()
+        raise UsageError(f"{path}: {reason}, expected a writable place") from None
 
 
 class Capture:

@@ -9,7 +9,7 @@ the first word, its direction in `epb_flags`. The payload is big-endian, six byt
 What differs from the nominal stands in comments, as `key=value;key=value`:
 
     section    interfaces=4                         how many follow (a cut header is told by it)
-    interface  sender-out=board;uncertainty_ns=0    then, where they apply, edges=1;chunks=1;word_ticks=N;note=…
+    interface  sender-out=board;uncertainty_ns=0    then what applies of edges=1;chunks=1;word_ticks=N;note=…
     packet     sender=changer;word_ns=1157407.407   who spoke where several could; a slow clock
                length_ns=N                          a break too long for its field
 
@@ -27,15 +27,19 @@ from typing import NamedTuple
 
 from benchsim.captures.base import (
     MACHINE,
-    NOMINAL,
     Capture,
-    Nominal,
     Writer,
     default_sender,
+    link_of,
     ns_of,
     open_bytes,
+    pairs_of,
+    parsed,
     ticks_of,
+    whole_number,
+    written,
 )
+from benchsim.errors import UsageError
 from benchsim.events import BREAK, TICKS_PER_SECOND, Burst, Happening, LinkInfo
 
 SECTION, INTERFACE, SIMPLE_PACKET, ENHANCED_PACKET = 0x0A0D0D0A, 1, 3, 6
@@ -63,31 +67,20 @@ def _block(kind: int, body: bytes) -> bytes:
     return struct.pack("<I", kind) + length + body + length
 
 
-def _comment(pairs: Mapping[str, object]) -> bytes:
-    return _option(COMMENT, ";".join(f"{key}={value}" for key, value in pairs.items()).encode())
+def _codec(count: int) -> struct.Struct:
+    """Payload of that many words: value, gap, value, gap…"""
+    return struct.Struct(">" + "HI" * count)
 
 
-def _pairs(comment: bytes) -> dict[str, str]:
-    """`key=value;key=value` as a dict. A note comes last and may hold anything."""
-    text, _, note = comment.decode("utf-8", "replace").partition("note=")
-    pairs = dict(pair.split("=", 1) for pair in text.split(";") if "=" in pair)
-    return pairs | {"note": note} if note else pairs
+def _comment(pairs: Mapping[str, str]) -> bytes:
+    return _option(COMMENT, written(pairs).encode())
+
+
+def _pairs(options: Mapping[int, bytes]) -> dict[str, str]:
+    return parsed(options.get(COMMENT, b"").decode("utf-8", "replace"))
 
 
 # -- writing
-
-
-def _interface(link: LinkInfo) -> bytes:
-    pairs = {"sender-out": link.out, "uncertainty_ns": ns_of(link.uncertainty)}
-    if link.edges:
-        pairs["edges"] = 1
-    if link.chunks:
-        pairs["chunks"] = 1
-    if link.name not in NOMINAL or NOMINAL[link.name].word != link.word:
-        pairs["word_ticks"] = link.word
-    if link.note:
-        pairs["note"] = link.note
-    return _interface_block(USER0, link.name, _comment(pairs))
 
 
 def _interface_block(link_type: int, name: str, comment: bytes = b"") -> bytes:
@@ -103,13 +96,14 @@ class PcapngWriter(Writer):
         self._numbers = {link.name: number for number, link in enumerate(links)}
         self._machine = len(links)
         self._tails: dict[tuple, bytes] = {}
-        self._words = {n: struct.Struct(">" + "HI" * n) for n in range(1, 41)}
+        self._codecs = {n: _codec(n) for n in range(1, 41)}
         section = struct.pack("<IHHq", BYTE_ORDER, 1, 0, -1)
-        section += _comment({"interfaces": len(links) + 1})
+        section += _comment({"interfaces": str(len(links) + 1)})
         section += _option(HARDWARE_USER_APPLICATION, b"benchsim") + _option(END, b"")
         self._file.write(_block(SECTION, section))
         for link in links:
-            self._file.write(_interface(link))
+            pairs = pairs_of(link) | ({"note": link.note} if link.note else {})
+            self._file.write(_interface_block(USER0, link.name, _comment(pairs)))
         self._file.write(_interface_block(USER1, MACHINE))
         self._file.flush()  # a run that is killed leaves a readable file
 
@@ -119,7 +113,7 @@ class PcapngWriter(Writer):
             self._in_order(start)
         self._now = start
         count = len(words)
-        flat = [0] * (2 * count)
+        flat = [0] * (2 * count)  # word, gap, word, gap…
         flat[::2] = words
         spoken = end - start
         if gaps:
@@ -134,13 +128,13 @@ class PcapngWriter(Writer):
         elif spoken != count * self.links[name].word:
             odd = "word_ns=" + f"{_thousandths(spoken, count) / 1000:.3f}".rstrip("0").rstrip(".")
         tail = self._tails.get((name, out, sender, odd)) or self._tail(name, out, sender, odd)
-        packer = self._words.get(count) or struct.Struct(">" + "HI" * count)
+        packer = self._codecs.get(count) or _codec(count)
         self._packet(self._numbers[name], start, packer.pack(*flat), tail)
 
     def happening(self, happening: Happening) -> None:
         self._in_order(happening.time)
         fields = {"seat": happening.seat, "kind": happening.kind, "data": happening.data}
-        text = json.dumps(fields, sort_keys=True, ensure_ascii=False, separators=(",", ":")).encode()
+        text = json.dumps(fields, sort_keys=True, separators=(",", ":")).encode()
         self._packet(self._machine, happening.time, text, b"")
 
     def _packet(self, interface: int, time: int, payload: bytes, tail: bytes) -> None:
@@ -195,9 +189,12 @@ class PcapngCapture(Capture):
     def __init__(self, path: Path, line_map: Mapping[str, str] = {}):
         super().__init__(path)
         if line_map:
-            raise self.bad("offset 0", "signals cannot be mapped here, expected interfaces with an if_name")
+            raise self._bad(0, "signals cannot be mapped here, expected interfaces with an if_name")
         with closing(self._blocks()) as blocks:
             self._read_header(blocks)
+
+    def _bad(self, offset: int, expected: str) -> UsageError:
+        return self.bad(f"offset {offset}", expected)
 
     def _start_over(self) -> None:
         super()._start_over()
@@ -217,7 +214,7 @@ class PcapngCapture(Capture):
         offset, kind = self._unfinished
         missing = len(self._interfaces) < max(self._promised, 1)
         if missing or kind in (SECTION, INTERFACE):
-            raise self.bad(f"offset {offset}", "the header ends here, expected whole interface blocks")
+            raise self._bad(offset, "the header ends here, expected whole interface blocks")
 
     def _blocks(self) -> Iterator[tuple[int, int, bytes]]:
         """(offset, type, what follows the length) of every whole block."""
@@ -225,7 +222,7 @@ class PcapngCapture(Capture):
             read, at, head_of = file.read, 0, struct.Struct("<II")
             while head := read(8):
                 if at == 0 and head[:4] != b"\x0a\x0d\x0d\x0a":
-                    raise self.bad("offset 0", "expected a pcapng section header (0a 0d 0d 0a)")
+                    raise self._bad(0, "expected a pcapng section header (0a 0d 0d 0a)")
                 if len(head) < 8:
                     kind = struct.unpack(self._order + "I", head[:4])[0] if len(head) >= 4 else None
                     return self._cut_at(at, kind, len(head))
@@ -238,19 +235,19 @@ class PcapngCapture(Capture):
                 if length < 12 or length & 3 or length > BIGGEST_BLOCK:
                     if not any(head) and not any(map(any, iter(lambda: read(CHUNK), b""))):
                         return self._cut_at(at, kind, file.tell() - at)  # space that was never written
-                    raise self.bad(f"offset {at + 4}", f"block length {length}, expected a multiple of 4 from 12 on")
+                    raise self._bad(at + 4, f"block length {length}, expected 12, 16, 20 and so on")
                 body = magic + read(length - 8 - len(magic))
                 if len(body) < length - 8:
                     return self._cut_at(at, kind, 8 + len(body))
                 if body[-4:] != head[4:]:
-                    raise self.bad(f"offset {at + length - 4}", f"expected the block length {length} again")
+                    raise self._bad(at + length - 4, f"expected the block length {length} again")
                 yield at, kind, body
                 at += length
             self._unfinished = at, None
 
     def _byte_order(self, at: int, magic: bytes) -> str:
         if len(magic) == 4 and magic not in _BYTE_ORDERS:
-            raise self.bad(f"offset {at + 8}", "expected the byte-order magic 1a2b3c4d")
+            raise self._bad(at + 8, "expected the byte-order magic 1a2b3c4d")
         return _BYTE_ORDERS.get(magic, "<")
 
     def _cut_at(self, offset: int, kind: int | None, left: int) -> None:
@@ -266,7 +263,7 @@ class PcapngCapture(Capture):
             if code == END:
                 break
             if at + 4 + length > len(data):
-                raise self.bad(f"offset {offset}", f"option {code} is longer than its block, expected whole options")
+                raise self._bad(offset, f"option {code} longer than its block, expected whole options")
             options.setdefault(code, data[at + 4 : at + 4 + length])
             at += 4 + length + (-length & 3)
         return options
@@ -275,9 +272,9 @@ class PcapngCapture(Capture):
         """A section or an interface."""
         fixed = 16 if kind == SECTION else 8
         if len(body) < fixed + 4:
-            raise self.bad(f"offset {offset}", f"header block of {len(body) + 8} bytes, expected at least {fixed + 12}")
+            raise self._bad(offset, f"block of {len(body) + 8} bytes, expected {fixed + 12} or more")
         options = self._options(offset, body[fixed:-4])
-        pairs = _pairs(options.get(COMMENT, b""))
+        pairs = _pairs(options)
         if kind == SECTION:
             self._interfaces = []
             self._promised = self._number(pairs, "interfaces", 0, offset)
@@ -291,7 +288,7 @@ class PcapngCapture(Capture):
             return
         if link_type != USER0 or not name:
             found = f"interface {name!r} of link type {link_type}"
-            raise self.bad(f"offset {offset}", f"{found}, expected link type {USER0} and the link's name as if_name")
+            raise self._bad(offset, f"{found}, expected link type {USER0} and the link's name as if_name")
         self.links[name] = link = self._link(name, pairs, per_second, offset)
         self._interfaces.append(_Interface(link, times, {}))
 
@@ -303,51 +300,44 @@ class PcapngCapture(Capture):
         multiply, divide = TICKS_PER_SECOND // shared, per_second // shared
         shift = options.get(TIME_OFFSET, bytes(8))
         if len(shift) != 8:
-            raise self.bad(f"offset {offset}", f"if_tsoffset of {len(shift)} bytes, expected 8")
+            raise self._bad(offset, f"if_tsoffset of {len(shift)} bytes, expected 8")
         seconds = struct.unpack(self._order + "q", shift)[0]
         return per_second, (2 * multiply, divide, 2 * divide, seconds * TICKS_PER_SECOND)
 
     def _link(self, name: str, pairs: Mapping[str, str], per_second: int, offset: int) -> LinkInfo:
-        nominal = NOMINAL.get(name, Nominal(0, "", "", 8))
-        word = self._number(pairs, "word_ticks", nominal.word, offset)
-        if not word:
-            raise self.bad(f"offset {offset}", f"interface {name!r}, expected {', '.join(NOMINAL)} or a comment word_ticks=N")
-        rounding = -(-TICKS_PER_SECOND // per_second) // 2 if per_second < TICKS_PER_SECOND else 0
-        return LinkInfo(
-            name=name,
-            out=pairs.get("sender-out", nominal.asking),
-            word=word,
-            uncertainty=ticks_of(self._number(pairs, "uncertainty_ns", 0, offset)) + rounding,
-            edges=pairs.get("edges") == "1",
-            chunks=pairs.get("chunks") == "1",
-            note=pairs.get("note", ""),
-        )
+        """A coarse resolution of the interface's times counts into the doubt."""
+        try:
+            link = link_of(name, pairs)
+        except ValueError as expected:
+            raise self._bad(offset, str(expected)) from None
+        rounding = -(-TICKS_PER_SECOND // (2 * per_second)) if per_second < TICKS_PER_SECOND else 0
+        return link._replace(uncertainty=link.uncertainty + rounding)
 
     def _number(self, pairs: Mapping[str, str], key: str, missing: int, offset: int) -> int:
-        text = pairs.get(key, str(missing))
-        if not text.isascii() or not text.isdigit():
-            raise self.bad(f"offset {offset}", f"{key}={text}, expected a whole number")
-        return int(text)
+        try:
+            return whole_number(pairs, key, missing)
+        except ValueError as expected:
+            raise self._bad(offset, str(expected)) from None
 
     def events(self) -> Iterator[Burst | Happening]:
         self._start_over()
         last = end = 0
-        make, words_of = tuple.__new__, {WORD_BYTES * n: struct.Struct(">" + "HI" * n) for n in range(1, 256)}
+        make, codecs = tuple.__new__, {WORD_BYTES * n: _codec(n) for n in range(1, 41)}
         for offset, kind, body in self._blocks():
             if kind != ENHANCED_PACKET:
                 self._aside(offset, kind, body)
                 continue
             if len(body) < 24:
-                raise self.bad(f"offset {offset}", f"packet block of {len(body) + 8} bytes, expected at least 32")
+                raise self._bad(offset, f"packet block of {len(body) + 8} bytes, expected 32 or more")
             number, high, low, size, original = _PACKET_HEAD[self._order].unpack_from(body)
             if size != original or size > len(body) - 24:
-                raise self.bad(f"offset {offset + 20}", f"{size} of {original} bytes, expected the whole packet in its block")
+                raise self._bad(offset + 20, f"{size} of {original} bytes, expected a whole packet")
             if number >= len(self._interfaces):
-                raise self.bad(f"offset {offset + 8}", f"interface {number}, expected one of {len(self._interfaces)}")
+                raise self._bad(offset + 8, f"interface {number}, expected one of {len(self._interfaces)}")
             link, (multiply, add, divide, shift), tails = self._interfaces[number]
             time = ((high << 32 | low) * multiply + add) // divide + shift
             if time < last:
-                raise self.bad(f"offset {offset}", f"{last - time} ticks before the event ahead of it, expected times in order")
+                raise self._bad(offset, "packet earlier than the one before it, expected times in order")
             last = time
             if link is None:
                 self.end = end = max(end, time)
@@ -355,9 +345,9 @@ class PcapngCapture(Capture):
                 continue
             options = body[20 + size + (-size & 3) : -4]
             said = tails.get(options) or self._said(offset, link, options, tails)
-            codec = words_of.get(size)
-            if not codec:
-                raise self.bad(f"offset {offset + 28}", f"payload of {size} bytes, expected {WORD_BYTES} a word, up to 255 words")
+            if size % WORD_BYTES or not size:
+                raise self._bad(offset + 28, f"payload of {size} bytes, expected 6 a word")
+            codec = codecs.get(size) or _codec(size // WORD_BYTES)
             flat = codec.unpack_from(body, 20)
             words, gaps = flat[::2], flat[1::2]
             if said.plain and not words[0] & BREAK:
@@ -386,27 +376,30 @@ class PcapngCapture(Capture):
         codes = self._options(offset, options)
         (flags,) = struct.unpack(self._order + "I", codes.get(FLAGS, b"").ljust(4, b"\0")[:4])
         if flags & 3 not in (INBOUND, OUTBOUND):
-            raise self.bad(f"offset {offset}", "packet without direction, expected epb_flags inbound or outbound")
+            raise self._bad(offset, "packet without direction, expected epb_flags inbound or outbound")
         out = flags & 3 == OUTBOUND
-        pairs = _pairs(codes.get(COMMENT, b""))
+        pairs = _pairs(codes)
         sender = pairs.get("sender", default_sender(link, out))
         if len(tails) >= REMEMBERED:
             tails.clear()
         tails[options] = said = _Said(out, sender, not {"word_ns", "length_ns"} & pairs.keys(), pairs)
         return said
 
-    def _odd_length(self, offset: int, link: LinkInfo, pairs: Mapping[str, str], words: tuple, gaps: tuple) -> int:
+    def _odd_length(
+        self, offset: int, link: LinkInfo, pairs: Mapping[str, str], words: tuple, gaps: tuple
+    ) -> int:
         """Ticks spoken, gaps apart, of a break or of words that are not as long as the link's nominal."""
         if not words[0] & BREAK:
-            return self._spoken(offset, pairs["word_ns"], len(words)) if "word_ns" in pairs else len(words) * link.word
+            count = len(words)
+            return self._spoken(offset, pairs["word_ns"], count) if "word_ns" in pairs else count * link.word
         if len(words) != 1:
-            raise self.bad(f"offset {offset + 28}", f"{len(words)} words, expected a break alone in its packet")
+            raise self._bad(offset + 28, f"{len(words)} words, expected a break alone in its packet")
         return ticks_of(self._number(pairs, "length_ns", gaps[0], offset))
 
     def _spoken(self, offset: int, word_ns: str, count: int) -> int:
         """Ticks that `count` words of that many nanoseconds take."""
         if not re.fullmatch(r"\d{1,12}(\.\d{1,3})?", word_ns, re.ASCII):
-            raise self.bad(f"offset {offset}", f"word_ns={word_ns}, expected nanoseconds with up to three decimals")
+            raise self._bad(offset, f"word_ns={word_ns}, expected up to three decimals")
         whole, _, part = word_ns.partition(".")
         return (int(whole + part.ljust(3, "0")) * count * 18 + 125_000) // 250_000
 
@@ -417,7 +410,7 @@ class PcapngCapture(Capture):
         except (ValueError, KeyError, TypeError, RecursionError):
             happening = None
         if not happening or [type(field) for field in happening[1:]] != [str, str, dict]:
-            raise self.bad(f"offset {offset + 28}", 'expected JSON {"data": {…}, "kind": "…", "seat": "…"}')
+            raise self._bad(offset + 28, 'expected JSON {"data": {…}, "kind": "…", "seat": "…"}')
         return happening
 
 
