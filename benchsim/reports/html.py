@@ -1,0 +1,154 @@
+"""The report as one HTML file: no network, no script needed to read it, the same bytes for the same record.
+
+This module turns a record into what the template shows; how it looks is the template's matter.
+"""
+
+import re
+from typing import Any, TextIO
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from benchsim.reports import chart, timeline
+from benchsim.reports.cautions import CAUTIONS
+from benchsim.reports.record import Record
+from benchsim.reports.rows import Row, bound, by_case, limit_words, rows, unseen_by_reason
+from benchsim.reports.words import (
+    MEANINGS,
+    OUTCOMES,
+    count,
+    figure,
+    headline,
+    heaviest,
+    missed,
+    printable,
+    quantity,
+    span,
+)
+
+# A sign for each outcome, always beside its word or with the word as its label.
+SIGNS = {"pass": "✓", "fail": "×", "unsure": "?", "unseen": "–", "warn": "!"}
+WORDS = {"pass": "ok", "fail": "FAIL", "unsure": "unsure", "unseen": "unseen", "warn": "warn"}
+
+OPEN = 12  # so many rules that need a look are shown unfolded
+COLUMNS = 16  # up to so many cases have a column each in the table of verdicts
+
+
+def write_html(record: Record, stream: TextIO) -> None:
+    """The whole report. Every text of the record is escaped, control characters are written out."""
+    page = _templates().get_template("report.html.j2")
+    stream.write(page.render(_view(record)))
+
+
+def _templates() -> Environment:
+    return Environment(
+        loader=PackageLoader("benchsim.reports"),
+        autoescape=True,
+        finalize=lambda value: value if isinstance(value, Markup) else printable(value),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+
+
+def _view(record: Record) -> dict[str, Any]:
+    document, gathered = record.document, rows(record)
+    cases = _cases(record)
+    shown = [_rule(record, row, cases) for row in gathered]
+    look = [each for each in shown if each["outcome"] in ("fail", "unsure", "warn")]
+    for each in look[:OPEN]:
+        each["open"] = True
+    reasons = unseen_by_reason(gathered)
+    return {
+        "document": document,
+        "record": record,
+        "headline": headline(document),
+        "summary": [(name, document["summary"][name]) for name in OUTCOMES],
+        "cases": cases,
+        "columns": [case for case in cases if case["name"]] if len(cases) <= COLUMNS else [],
+        "rules": shown,
+        "look": look,
+        "held": [each for each in shown if each["outcome"] == "pass"],
+        "unseen": sorted(reasons.items(), key=lambda item: (-len(item[1]), item[0])),
+        "selftest": sorted(document["selftest"] or (), key=lambda row: row["caught"]),
+        "missed": len(missed(document)),
+        "cautions": CAUTIONS,
+        "signs": SIGNS,
+        "words": WORDS,
+        "meanings": MEANINGS,
+        "outcomes": OUTCOMES,
+        "span": span,
+        "count": count,
+        "figure": figure,
+        "quantity": quantity,
+    }
+
+
+def _cases(record: Record) -> list[dict[str, Any]]:
+    """Cases in the order in which they ran; verdicts of no case stand under the whole run, last."""
+    notes = {note.name: note for note in record.cases}
+    found = []
+    for number, (name, verdicts) in enumerate(by_case(record).items(), 1):
+        outcomes = [verdict["outcome"] for verdict in verdicts]
+        found.append(
+            {
+                "name": name,
+                "title": name or "whole run",
+                "number": number,
+                "anchor": f"case-{number}",
+                "note": notes.get(name),
+                "outcome": heaviest(outcomes),
+                "counts": [(outcome, outcomes.count(outcome)) for outcome in OUTCOMES if outcome in outcomes],
+            }
+        )
+    return found
+
+
+def _rule(record: Record, row: Row, cases: list[dict[str, Any]]) -> dict[str, Any]:
+    """One rule at one seat: figures for the table, drawings and evidence for the fold."""
+    told, numbers = row.telling, {case["name"]: case for case in cases}
+    samples = [
+        value
+        for verdict in row.verdicts
+        for value in record.samples.get((verdict["case"], row.rule, row.judged), ())
+    ]
+    return {
+        "rule": row.rule,
+        "judged": row.judged,
+        "anchor": "rule-" + re.sub(r"[^A-Za-z0-9]+", "-", f"{row.rule}-{row.judged}"),
+        "outcome": row.outcome,
+        "open": False,
+        "statement": record.rule_text.get(row.rule, ""),
+        "checked": row.checked,
+        "broken": row.broken,
+        "told": told,
+        "worst": quantity(told["worst"], told["unit"]),
+        "limit": f"{limit_words(told, samples)} {quantity(told['limit'], told['unit'])}".strip(),
+        "margin": quantity(told["margin"], told["unit"]),
+        "doubt": quantity(told["uncertainty"], told["unit"]),
+        "histogram": Markup(_histogram(told, samples)),
+        "by_case": {verdict["case"]: verdict["outcome"] for verdict in row.verdicts},
+        "verdicts": [_verdict(record, verdict, numbers[verdict["case"]]) for verdict in row.verdicts],
+    }
+
+
+def _verdict(record: Record, verdict: dict, case: dict[str, Any]) -> dict[str, Any]:
+    drawn = record.exchanges.get((verdict["case"], verdict["rule"], verdict["judged"]))
+    replay = case["note"].replay if case["note"] else record.replay
+    return {
+        **verdict,
+        "in": case,
+        "replay": replay,
+        "drawing": Markup(timeline.as_svg(drawn)) if drawn else "",
+        "drawing_title": drawn.title if drawn else "",
+    }
+
+
+def _histogram(told: dict, samples: list[float]) -> str:
+    limits = told["limit"] if isinstance(told["limit"], (list, tuple)) else [told["limit"]]
+    if not all(isinstance(limit, (int, float)) for limit in limits):
+        return ""
+    return chart.histogram(
+        samples, list(limits), bound(told, samples), told["unit"] or "", told["uncertainty"] or 0.0
+    )

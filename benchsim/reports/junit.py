@@ -1,0 +1,127 @@
+"""JUnit XML, the form that continuous-integration servers read.
+
+Names and nesting as in the widely used Ant and Jenkins schemas (common practice; there is no standard):
+testsuites > testsuite (a case) > testcase (a rule at a seat) > failure | skipped | system-out.
+"""
+
+from typing import Literal, TextIO
+from xml.etree import ElementTree as Tree
+
+from benchsim.reports.record import CaseNote, Record
+from benchsim.reports.rows import by_case
+from benchsim.reports.words import MEANINGS, printable, quantity
+
+WHOLE_RUN = "whole run"
+SELF_TEST = "self-test"
+
+
+def write_junit(record: Record, stream: TextIO, unsure: Literal["skipped", "failure"] = "skipped") -> None:
+    """One suite for each case. `unsure` says what an unsure verdict is to the reader of the file."""
+    document = record.document
+    root = Tree.Element("testsuites", name=printable(document["tool"]["name"]))
+    notes = {note.name: note for note in record.cases}
+    for name, verdicts in by_case(record).items():
+        _case(root, record, notes.get(name), name, verdicts, unsure)
+    if document["selftest"]:
+        _selftest(root, document["selftest"])
+    for key in ("tests", "failures", "errors", "skipped"):
+        root.set(key, str(sum(int(suite.get(key)) for suite in root)))
+    root.set("time", f"{document['duration_s']:.6f}")
+    Tree.indent(root)
+    stream.write('<?xml version="1.0" encoding="UTF-8"?>\n')
+    stream.write(Tree.tostring(root, encoding="unicode"))
+    stream.write("\n")
+
+
+def _case(
+    root: Tree.Element,
+    record: Record,
+    note: CaseNote | None,
+    name: str | None,
+    verdicts: list[dict],
+    unsure: str,
+) -> None:
+    suite = _suite(root, name or WHOLE_RUN, note.duration_s if note else 0.0)
+    replay = note.replay if note else record.replay
+    properties = {
+        "subject": record.document["subject"] or "none",
+        "seed": record.document["seed"],
+        "version": record.document["tool"]["version"],
+        "provokes": note.provokes if note else "",
+        "replay": replay,
+    }
+    held = Tree.SubElement(suite, "properties")
+    for key, value in properties.items():
+        if value != "":
+            Tree.SubElement(held, "property", name=key, value=printable(value))
+    for verdict in verdicts:
+        test = _test(
+            suite, f"{verdict['rule']} {verdict['judged']}", f"{name or WHOLE_RUN}.{verdict['judged']}"
+        )
+        _outcome(test, verdict, replay, unsure)
+    _totals(suite)
+
+
+def _outcome(test: Tree.Element, verdict: dict, replay: str, unsure: str) -> None:
+    outcome = verdict["outcome"]
+    if outcome == "fail" or (outcome == "unsure" and unsure == "failure"):
+        element = Tree.SubElement(test, "failure", message=short(verdict), type=printable(verdict["rule"]))
+        element.text = long(verdict, replay)
+    elif outcome == "unsure":
+        Tree.SubElement(test, "skipped", message=short(verdict)).text = long(verdict, replay)
+    elif outcome == "unseen":
+        Tree.SubElement(
+            test, "skipped", message=f"unseen: {printable(verdict['why'] or 'no reason was given')}"
+        )
+    elif outcome == "warn":
+        Tree.SubElement(test, "system-out").text = f"{short(verdict)}\n{long(verdict, replay)}"
+
+
+def short(verdict: dict) -> str:
+    """One line: what came out, how often, how far from the limit."""
+    parts = [f"{verdict['outcome']}: broken {verdict['broken']} of {verdict['checked']} times"]
+    if verdict["worst"] is not None:
+        parts.append(f"worst {quantity(verdict['worst'], verdict['unit'])}")
+    if verdict["limit"] is not None:
+        parts.append(f"limit {quantity(verdict['limit'], verdict['unit'])}")
+    return ", ".join(parts)
+
+
+def long(verdict: dict, replay: str) -> str:
+    """All that is needed to look into it: meaning, figures, source, places, the line to run it again."""
+    lines = [f"{verdict['outcome']}: {MEANINGS[verdict['outcome']]}"]
+    for name in ("worst", "limit", "margin", "uncertainty"):
+        if verdict[name] is not None:
+            lines.append(f"{name}: {quantity(verdict[name], verdict['unit'])}")
+    lines.append(f"source: {verdict['source']} (confidence {verdict['confidence']})")
+    lines += [
+        f"at {place['time_s']:.6f} s, frame {place['frame']}: {place['text']}" for place in verdict["at"]
+    ]
+    lines += [f"again: {replay}"] if replay else []
+    return printable("\n".join(lines))
+
+
+def _selftest(root: Tree.Element, variants: list[dict]) -> None:
+    suite = _suite(root, SELF_TEST, 0.0)
+    for row in variants:
+        test = _test(suite, f"{row['variant']} {row['rule']}", f"{SELF_TEST}.{row['seat']}")
+        if not row["caught"]:
+            message = f"{row['seat']} was made to break {row['rule']} ({row['variant']}) and nothing noticed"
+            Tree.SubElement(test, "failure", message=printable(message), type=SELF_TEST)
+    _totals(suite)
+
+
+def _suite(root: Tree.Element, name: str, duration_s: float) -> Tree.Element:
+    return Tree.SubElement(root, "testsuite", name=printable(name), time=f"{duration_s:.6f}")
+
+
+def _test(suite: Tree.Element, name: str, place: str) -> Tree.Element:
+    # Bench time is counted for a case as a whole, not for a rule: 0 is what the schemas ask for then.
+    return Tree.SubElement(suite, "testcase", name=printable(name), classname=printable(place), time="0")
+
+
+def _totals(suite: Tree.Element) -> None:
+    suite.set("tests", str(len(suite.findall("testcase"))))
+    suite.set("failures", str(len(suite.findall("testcase/failure"))))
+    suite.set("errors", "0")
+    suite.set("skipped", str(len(suite.findall("testcase/skipped"))))

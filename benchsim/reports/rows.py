@@ -1,0 +1,89 @@
+"""Verdicts gathered for reading: one row for a rule and a seat, over all cases."""
+
+from dataclasses import dataclass
+
+from benchsim.reports.record import Record
+from benchsim.reports.words import OUTCOMES, heaviest
+
+
+@dataclass(frozen=True)
+class Row:
+    """What all cases together say about one rule at one seat."""
+
+    rule: str
+    judged: str
+    verdicts: tuple[dict, ...]  # in the document's order
+
+    @property
+    def outcome(self) -> str:
+        return heaviest([verdict["outcome"] for verdict in self.verdicts])
+
+    @property
+    def checked(self) -> int:
+        return sum(verdict["checked"] for verdict in self.verdicts)
+
+    @property
+    def broken(self) -> int:
+        return sum(verdict["broken"] for verdict in self.verdicts)
+
+    @property
+    def telling(self) -> dict:
+        """The verdict that decides the row: of the heaviest outcome, the one with the least margin."""
+        deciding = [verdict for verdict in self.verdicts if verdict["outcome"] == self.outcome]
+        return min(deciding, key=lambda verdict: (verdict["margin"] is None, verdict["margin"] or 0))
+
+
+def rows(record: Record) -> list[Row]:
+    """Heaviest outcome first, then by rule and seat."""
+    found: dict[tuple[str, str], list[dict]] = {}
+    for verdict in record.document["verdicts"]:
+        found.setdefault((verdict["rule"], verdict["judged"]), []).append(verdict)
+    gathered = [Row(rule, judged, tuple(verdicts)) for (rule, judged), verdicts in found.items()]
+    return sorted(gathered, key=lambda row: (OUTCOMES.index(row.outcome), row.rule, row.judged))
+
+
+def unseen_by_reason(gathered: list[Row]) -> dict[str, list[Row]]:
+    """Rows that nothing put to the test, by the reason that their first verdict gives."""
+    reasons: dict[str, list[Row]] = {}
+    for row in gathered:
+        if row.outcome == "unseen":
+            reasons.setdefault(row.verdicts[0]["why"] or "no reason was given", []).append(row)
+    return reasons
+
+
+def by_case(record: Record) -> dict[str | None, list[dict]]:
+    """Verdicts of each case, in the order of the record's cases; None holds those of the whole run."""
+    found: dict[str | None, list[dict]] = {note.name: [] for note in record.cases}
+    for verdict in record.document["verdicts"]:
+        found.setdefault(verdict["case"], []).append(verdict)
+    return found
+
+
+def bound(verdict: dict, samples: list[float]) -> tuple[float | None, float | None]:
+    """The lowest and highest legal value, None where there is none.
+
+    The document gives a limit and a margin (positive: on the legal side). Which side is legal follows
+    from the two; only where the worst value is exactly at its limit do the samples have to tell, and
+    without any the side stays open.
+    """
+    limit, worst, margin = verdict["limit"], verdict["worst"], verdict["margin"]
+    if isinstance(limit, (list, tuple)) and len(limit) == 2:
+        return limit[0], limit[1]
+    if not _number(limit):
+        return None, None
+    if _number(worst) and worst != limit and margin:
+        return (None, limit) if (worst < limit) == (margin > 0) else (limit, None)
+    lean = sum((value < limit) - (value > limit) for value in samples)
+    return (None, limit) if lean > 0 else (limit, None) if lean < 0 else (None, None)
+
+
+def limit_words(verdict: dict, samples: list[float]) -> str:
+    """`at most`, `at least` or nothing, to stand before the limit."""
+    if isinstance(verdict["limit"], (list, tuple)):
+        return ""
+    low, high = bound(verdict, samples)
+    return "at most" if high is not None else "at least" if low is not None else ""
+
+
+def _number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)

@@ -1,0 +1,102 @@
+"""The words, marks and figures that every form of the report shares."""
+
+import math
+import re
+
+# Heaviest first: the order of every list, and how verdicts of several cases become one.
+OUTCOMES = ("fail", "unsure", "warn", "pass", "unseen")
+
+# Marks are read without colour, and with nothing but ASCII.
+MARKS = {"pass": "ok", "fail": "FAIL", "unsure": "?", "unseen": "-", "warn": "!"}
+
+MEANINGS = {
+    "pass": "put to the test here, and it held",
+    "fail": "broken here, beyond the doubt of the measurement",
+    "unsure": "the doubt of the measurement lies across the limit",
+    "warn": "broken, but the limit is advice or its source is weak",
+    "unseen": "nothing here put it to the test: never counted as held",
+}
+
+# What XML 1.0 (section 2.2, Char) cannot carry, and what a terminal would obey or reorder: C0 and C1
+# controls, lone surrogates, non-characters, and the Unicode direction overrides.
+_UNPRINTABLE = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
+)
+
+
+def printable(text: object) -> str:
+    """`text` with every character that could mislead a reader or a parser written out as an escape."""
+    return _UNPRINTABLE.sub(lambda found: _escape(ord(found.group())), str(text))
+
+
+def _escape(code: int) -> str:
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+
+
+def figure(value: float | int | None) -> str:
+    """A measured number for people: at most four figures after a leading one, no exponent within reason."""
+    if value is None:
+        return ""
+    if isinstance(value, bool) or not math.isfinite(value):
+        return str(value)
+    if float(value).is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    places = min(9, max(0, 4 - math.floor(math.log10(abs(value)))))
+    rounded = f"{value:.{places}f}"
+    return rounded.rstrip("0").rstrip(".") if "." in rounded else rounded
+
+
+def quantity(value: object, unit: str | None) -> str:
+    """A value or limit with its unit: a number, a pair (from, to), a text, or nothing."""
+    if value is None:
+        return ""
+    if isinstance(value, (list, tuple)):
+        return f"{' to '.join(figure(part) for part in value)} {unit or ''}".strip()
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return f"{figure(value)} {unit or ''}".strip()
+    return printable(value)
+
+
+def span(seconds: float) -> str:
+    """Bench time for people: `4.2 s`, `12 min 30 s`, `3 d 4 h`."""
+    if seconds < 60:
+        return f"{figure(round(seconds, 3))} s"
+    left, parts = round(seconds), []
+    for size, name in ((86400, "d"), (3600, "h"), (60, "min"), (1, "s")):
+        count, left = divmod(left, size)
+        if count:
+            parts.append(f"{count} {name}")
+    return " ".join(parts[:2])
+
+
+def count(number: int, thing: str, things: str | None = None) -> str:
+    """`1 rule`, `2 rules`."""
+    return f"{number:,} {thing if number == 1 else things or thing + 's'}".replace(",", "\u202f")
+
+
+def heaviest(outcomes: list[str]) -> str:
+    """What several verdicts come to; with none at all, nothing was seen."""
+    return min(outcomes, key=OUTCOMES.index, default="unseen")
+
+
+def missed(document: dict) -> list[dict]:
+    """Wrong variants that the self-test let through."""
+    return [row for row in document["selftest"] or () if not row["caught"]]
+
+
+def headline(document: dict) -> str:
+    """The outcome of a run in one sentence."""
+    told, slipped = document["summary"], len(missed(document))
+    if document["outcome"] == "fail":
+        parts = [f"{count(told['fail'], 'verdict')} failed"] if told["fail"] else []
+        parts += [f"{count(slipped, 'wrong variant')} slipped through the self-test"] if slipped else []
+        return "Failed: " + (" and ".join(parts) or "see the verdicts") + "."
+    if document["outcome"] == "unsure":
+        if told["unsure"]:
+            close = count(told["unsure"], "verdict lies", "verdicts lie")
+            return f"Unsure: nothing failed, but {close} within the doubt of the measurement."
+        return "Unsure: nothing was put to the test."
+    caught = (
+        f" and all {len(document['selftest'])} wrong variants were caught" if document["selftest"] else ""
+    )
+    return f"Passed: every rule that was put to the test held ({count(told['pass'], 'verdict')}){caught}."
