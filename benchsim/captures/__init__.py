@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from benchsim.captures.base import Capture, Writer
+from benchsim.captures.csv_words import CsvCapture, CsvWriter
 from benchsim.captures.pcapng import PcapngCapture, PcapngWriter
 from benchsim.errors import UsageError
 from benchsim.events import LinkInfo
@@ -16,6 +17,7 @@ __all__ = ["Capture", "Writer", "open_capture", "open_writer"]
 
 FORMATS = {
     ".pcapng": (PcapngCapture, PcapngWriter),
+    ".csv": (CsvCapture, CsvWriter),
 }
 
 
