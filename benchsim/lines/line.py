@@ -1,0 +1,99 @@
+"""A link's two conductors: who says what when, and who hears it.
+
+A burst is heard as a whole at its end, with the times of its words by arithmetic. A cause that cuts into
+it (a power cut, a hand on the plug, another talker) changes what is heard: `cut`, `hurt` hooks, collisions.
+
+Not modelled: the electrical levels themselves, cable length, reflections.
+"""
+
+from collections.abc import Callable
+
+from benchsim.events import BREAK, FRAMING, Burst
+
+Hear = Callable[[Burst], None]
+# A hurt changes what arrives: it gets the burst as said and returns what arrives (None: nothing).
+Hurt = Callable[[Burst], Burst | None]
+
+
+class _Flight:
+    __slots__ = ("burst", "token", "timer")
+
+    def __init__(self, burst, token):
+        self.burst, self.token, self.timer = burst, token, None
+
+
+class Line:
+    """One link. `out` is the conductor of the asking side."""
+
+    def __init__(self, name: str, word_ticks: int, clock, trace):
+        self.name, self.word_ticks, self.clock, self.trace = name, word_ticks, clock, trace
+        self.hurts: list[Hurt] = []
+        self._ears: dict[bool, list[tuple[str, Hear]]] = {True: [], False: []}
+        self._flying: dict[bool, list[_Flight]] = {True: [], False: []}
+        self._sides: dict[str, bool] = {}
+
+    def attach(self, seat: str, out: bool, hear: Hear) -> None:
+        """Seat a party on a side: it speaks on that conductor and hears the other one."""
+        self._sides[seat] = out
+        self._ears[not out].append((seat, hear))
+
+    def say(self, seat: str, words: tuple[int, ...], at: int, gaps: tuple[int, ...] = (), word: int = 0) -> Burst:
+        """Put words on the seat's conductor from tick `at` on. `word`: their length if not the nominal."""
+        length = len(words) * (word or self.word_ticks) + sum(gaps)
+        return self._fly(Burst(at, at + length, self.name, self._sides[seat], seat, words, gaps))
+
+    def hold(self, seat: str, at: int, length: int) -> Burst:
+        """Hold the seat's conductor active (a break) for `length` ticks."""
+        return self._fly(Burst(at, at + length, self.name, self._sides[seat], seat, (BREAK,)))
+
+    def cut(self, seat: str) -> None:
+        """The seat falls silent at once: what it was saying ends with the last whole word."""
+        now = self.clock.now()
+        for flight in [f for f in self._flying[self._sides[seat]] if f.burst.sender == seat]:
+            flight.timer.cancel()
+            self._land(flight, _until(flight.burst, now))
+
+    def busy(self, seat: str) -> bool:
+        """Is the seat saying something, or about to?"""
+        return any(f.burst.sender == seat for f in self._flying[self._sides[seat]])
+
+    def _fly(self, burst: Burst) -> Burst:
+        flight = _Flight(burst, self.trace.begin(burst.start))
+        self._flying[burst.out].append(flight)
+        flight.timer = self.clock.call_at(burst.end, self._arrive, flight)
+        return burst
+
+    def _arrive(self, flight: _Flight) -> None:
+        others = self._flying[flight.burst.out]
+        burst = _collide(flight.burst, [f.burst for f in others if f is not flight]) if len(others) > 1 else flight.burst
+        self._land(flight, burst)
+
+    def _land(self, flight: _Flight, burst: Burst | None) -> None:
+        self._flying[flight.burst.out].remove(flight)
+        for hurt in self.hurts:
+            burst = hurt(burst) if burst is not None else None
+        self.trace.end(flight.token, burst)
+        if burst is not None:
+            for seat, hear in self._ears[burst.out]:
+                hear(burst)
+
+
+def _until(burst: Burst, now: int) -> Burst | None:
+    """The burst as far as it had got by `now`."""
+    if burst.is_break:
+        return burst._replace(end=now) if now > burst.start else None
+    length = burst.word_ticks()
+    whole = sum(start + length <= now for start in burst.word_starts())
+    if not whole:
+        return None
+    end = burst.word_starts()[whole - 1] + length
+    return burst._replace(end=end, words=burst.words[:whole], gaps=burst.gaps[:whole])
+
+
+def _collide(burst: Burst, others: list[Burst]) -> Burst:
+    """Two talkers on one conductor: the words that overlap are spoilt for everybody."""
+    length, words = burst.word_ticks(), list(burst.words)
+    for i, start in enumerate(burst.word_starts()):
+        if any(o.start < start + length and start < o.end for o in others):
+            words[i] |= FRAMING
+    return burst._replace(words=tuple(words))
