@@ -177,7 +177,8 @@ class FrameReader:
                 frames.append(self._drop("length"))
 
     def _flag(self, start: int, end: int, frames: list[Frame]) -> None:
-        if self._first is not None:
+        closes = self._first is not None
+        if closes:
             inner = bytes(self._inner)
             body, broken = unwrap(self.spec, inner)
             broken = tuple(dict.fromkeys((*broken, *self._spoilt)))
@@ -186,7 +187,7 @@ class FrameReader:
                 Frame(self._start, end, self._out, self._sender, flag + inner + flag, body, broken, self._worst)
             )
         self._reset(hunting=False)
-        self._start, self._last_end = (start, end) if not frames else (None, end)
+        self._start, self._last_end = (None if closes else start), end
 
     def _drop(self, why: str) -> Frame:
         inner = bytes(self._inner)
