@@ -10,6 +10,7 @@ from pathlib import Path
 from benchsim.captures.base import Capture, Writer
 from benchsim.captures.csv_words import CsvCapture, CsvWriter
 from benchsim.captures.pcapng import PcapngCapture, PcapngWriter
+from benchsim.captures.vcd import VcdCapture, VcdWriter
 from benchsim.errors import UsageError
 from benchsim.events import LinkInfo
 
@@ -18,6 +19,7 @@ __all__ = ["Capture", "Writer", "open_capture", "open_writer"]
 FORMATS = {
     ".pcapng": (PcapngCapture, PcapngWriter),
     ".csv": (CsvCapture, CsvWriter),
+    ".vcd": (VcdCapture, VcdWriter),
 }
 
 
