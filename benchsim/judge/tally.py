@@ -1,0 +1,162 @@
+"""Counting: every check and every measured value of one rule, by seat.
+
+A place is given as anything with `number` (of the frame, or None), `start` (ticks) and `text()`: it is
+turned into words only where it is kept as evidence.
+"""
+
+from benchsim.events import TICKS_PER_SECOND
+from benchsim.judge.verdict import Place, Verdict
+from benchsim.schema.limits import Limit
+
+PLACES = 10  # evidence kept of one outcome
+SAMPLES = 5000  # measured values kept of one rule and seat
+
+
+class Moment:
+    """A place off the links: a time and a sentence."""
+
+    __slots__ = ("number", "said", "start")
+
+    def __init__(self, start: int, said: str):
+        self.number, self.start, self.said = None, start, said
+
+    def text(self) -> str:
+        """The sentence."""
+        return self.said
+
+
+class Count:
+    """What one rule found about one seat. `doubt` is the uncertainty of a measured value, ticks."""
+
+    __slots__ = (
+        "broken", "checked", "doubt", "doubtful", "high", "limit", "low", "margin", "places", "samples",
+        "seat", "warned", "worst", "worst_at",
+    )  # fmt: skip
+
+    def __init__(self, seat: str, limit: Limit | None, doubt: int):
+        self.seat, self.limit, self.doubt = seat, limit, doubt
+        self.low = None if limit is None else limit.low
+        self.high = None if limit is None else limit.high
+        self.checked = self.broken = self.doubtful = self.warned = 0
+        self.worst = self.margin = self.worst_at = None
+        self.places: dict[str, list[Place]] = {}
+        self.samples: list[int | float] = []
+
+    def check(self, ok: bool, frame=None, text: str = "", warn: bool = False) -> None:
+        """It was put to the test. `warn`: broken here is only a warning."""
+        self.checked += 1
+        if not ok:
+            self._found("warn" if warn else "fail", frame, text)
+
+    def measure(self, value, frame=None, text: str = "", doubt: int | None = None) -> None:
+        """A value against the limit, in the limit's ticks or counts. `doubt` replaces the link's."""
+        self.checked += 1
+        if self.high is None:
+            margin = value - self.low
+        elif self.low is None:
+            margin = self.high - value
+        else:
+            margin = min(value - self.low, self.high - value)
+        if self.margin is None or margin < self.margin:
+            self.margin, self.worst, self.worst_at = margin, value, (frame, text)
+        if len(self.samples) < SAMPLES:
+            self.samples.append(value)
+        if doubt is None:
+            doubt = self.doubt
+        if margin < 0:
+            self._found("fail" if -margin > doubt else "unsure", frame, text)
+        elif margin < doubt:
+            self._found("unsure", frame, text)
+
+    def _found(self, outcome: str, frame, text: str) -> None:
+        if outcome == "fail":
+            self.broken += 1
+        elif outcome == "warn":
+            self.warned += 1
+        else:
+            self.doubtful += 1
+        kept = self.places.setdefault(outcome, [])
+        if len(kept) < PLACES:
+            kept.append(_place(frame, text))
+
+    def outcome(self, advice: bool) -> str:
+        """What it comes to."""
+        if self.broken:
+            return "warn" if advice else "fail"
+        if self.doubtful:
+            return "unsure"
+        if self.warned:
+            return "warn"
+        return "pass" if self.checked else "unseen"
+
+    def evidence(self, outcome: str) -> tuple[Place, ...]:
+        """Where it was broken or doubtful; where all was well, the place of the worst value."""
+        kept = self.places.get(outcome) or (self.places.get("fail") if outcome == "warn" else None)
+        if kept:
+            return tuple(kept)
+        return (_place(*self.worst_at),) if self.worst_at and self.worst_at[0] is not None else ()
+
+
+class Tally:
+    """All counts of one rule. Rules get one and call `check`, `measure` or `of(seat)`."""
+
+    def __init__(self, rule, limit: Limit | None, doubt: int):
+        self.rule, self.limit, self.doubt = rule, limit, doubt
+        self.counts: dict[str, Count] = {}
+        self.why: dict[str, str] = {}
+
+    def of(self, seat: str, limit: Limit | None = None) -> Count:
+        """The count of one seat, made at its first use. `limit`: this seat's own, where seats differ."""
+        count = self.counts.get(seat)
+        if count is None:
+            count = self.counts[seat] = Count(seat, limit or self.limit, self.doubt)
+        return count
+
+    def check(self, seat: str, ok: bool, frame=None, text: str = "", warn: bool = False) -> None:
+        """See `Count.check`."""
+        self.of(seat).check(ok, frame, text, warn)
+
+    def measure(self, seat: str, value, frame=None, text: str = "", doubt: int | None = None) -> None:
+        """See `Count.measure`."""
+        self.of(seat).measure(value, frame, text, doubt)
+
+    def unseen(self, seat: str, why: str) -> None:
+        """Why this seat was not put to the test, should it remain so. The first reason stands."""
+        self.why.setdefault(seat, why)
+
+    def verdict(self, seat: str, why: str, case: str | None) -> Verdict:
+        """The verdict on one seat; `why` is used where it was never put to the test."""
+        rule = self.rule
+        count = self.counts.get(seat) or Count(seat, self.limit, self.doubt)
+        limit = count.limit
+        advice = rule.advice or rule.confidence_of(limit) == "C"
+        outcome = count.outcome(advice)
+        measured = count.margin is not None
+        return Verdict(
+            rule.id,
+            seat,
+            outcome,
+            count.checked,
+            count.broken + (count.warned if outcome == "warn" else 0),
+            limit.shown(count.worst) if measured else None,
+            limit,
+            limit.shown(count.margin) if measured else None,
+            limit.shown(count.doubt) if limit and _in_time(limit) else None,
+            rule.confidence_of(limit),
+            rule.source_of(limit),
+            (self.why.get(seat) or why) if outcome == "unseen" else None,
+            case,
+            count.evidence(outcome),
+        )
+
+
+def _in_time(limit: Limit) -> bool:
+    return limit.unit in ("ms", "s")
+
+
+def _place(frame, text: str) -> Place:
+    said = frame.text() if frame is not None else ""
+    words = f"{text}: {said}" if text and said else text or said
+    if frame is None:
+        return Place(0.0, None, words)
+    return Place(frame.start / TICKS_PER_SECOND, frame.number, words)
