@@ -1,0 +1,289 @@
+"""The touchscreen host: asks the board, shows a screen, sells when it is tapped.
+
+One request at a time; the next one is chosen by `_choose` each time the line is free:
+
+    link down ─RESET answered─► start-up list (IDENT, price table, OPEN-SALE) ─► polling ─4 failures─► link down
+
+Not modelled: drawing, payments made on the host itself.
+"""
+
+from collections import deque
+
+from benchsim.events import ticks
+from benchsim.links.kit_frames import FrameReader
+from benchsim.links.kit_sides import Asker, Outcome
+from benchsim.schema import Misfit
+from benchsim.schema.kit import KitSpec
+from benchsim.seats import screen as words
+from benchsim.seats.board import LOCKED, NOT_FOR_SALE, PRICED, SALE, SERVICE, STARTING
+from benchsim.seats.till import UNKNOWN_FUNDS
+
+_PART = 56
+_CLOCK_EVERY = ticks(600)
+
+
+class Host:
+    """One host. `utc` is the wall time that it tells the board at bench time 0."""
+
+    def __init__(self, spec: KitSpec, panel_spec: KitSpec, clock, line, panel_line, trace, prices: list[int], utc: int = 0):
+        self.spec, self.clock, self.line, self.trace = spec, clock, line, trace
+        self.prices, self.utc = prices, utc
+        self.screen = words.Screen()
+        self.asker = Asker(spec, self._say, self._done)
+        self._panel_spec, self._panel_reader = panel_spec, FrameReader(panel_spec)
+        self._timer = None
+        line.attach("host", True, self._hear)
+        if panel_line is not None:
+            panel_line.attach("host", True, self._touched)
+        self.on = False
+
+    # ---- power
+
+    def power_on(self) -> None:
+        """Start: a starting host counts as link down."""
+        self.trace.happening("host", "power", on=True, cause=0)
+        self.on = True
+        self.rows = self.columns = 0
+        self.state, self.credit = STARTING, 0
+        self._link_down(self.clock.now())
+        self._seen: dict[int, bytes] = {}
+        self._doubtful = False  # after a RESET, until BOOTED or an answered POLL
+        self._wanted: tuple[int, int] | None = None
+        self._waiting_for: tuple[int, int] | None = None
+        self._price_tries = 0
+        self._finger: tuple[int, int, int] | None = None
+        self._panel_heard: int | None = None
+        self._arm()
+
+    def power_off(self) -> None:
+        """Silent at once."""
+        self.trace.happening("host", "power", on=False, cause=0)
+        self.on = False
+        self.asker.drop()
+        self.line.cut("host")
+        if self._timer:
+            self._timer.cancel()
+
+    # ---- the asking loop
+
+    def _link_down(self, now: int) -> None:
+        self.up, self.selling = False, False
+        self.todo: deque = deque()
+        self._next_reset = now + ticks(0.1)
+        self._next_poll = self._next_clock = now
+        self.state = STARTING
+
+    def _say(self, wire: bytes, at: int) -> int:
+        return self.line.say("host", tuple(wire), at).end
+
+    def _hear(self, burst) -> None:
+        if self.on:
+            self.asker.hear(burst)
+            self._arm()
+
+    def _arm(self) -> None:
+        if self._timer:
+            self._timer.cancel()
+        now = self.clock.now()
+        if not self.asker.busy:
+            self._choose(now)
+        when = self.asker.deadline if self.asker.busy else (self._next_poll if self.up else self._next_reset)
+        self._timer = self.clock.call_at(max(when, now + 1), self._due)
+
+    def _due(self) -> None:
+        self.asker.due(self.clock.now())
+        self._arm()
+
+    def _choose(self, now: int) -> None:
+        if not self.up:
+            if now >= self._next_reset:
+                self._next_reset = now + self.spec.limits["reset"].nominal
+                self.asker.ask("RESET", now)
+        elif now >= self._next_poll:
+            self._next_poll = now + self.spec.limits["poll"].nominal
+            self.asker.ask("POLL", now)
+        elif self.todo:
+            name, fields = self.todo.popleft()
+            self.asker.ask(name, now, **fields)
+        elif self._wanted and self._waiting_for is None:
+            self._sell(now)
+        elif self.selling and now >= self._next_clock:
+            self._next_clock = now + _CLOCK_EVERY
+            self.asker.ask("CLOCK", now, utc=self.utc + now // ticks(1))
+
+    def _done(self, outcome: Outcome, now: int) -> None:
+        if outcome.answer is None:
+            if outcome.name != "RESET":
+                self._link_down(now)
+                self.show(words.NO_BOARD)
+            return
+        handler = getattr(self, "_got_" + outcome.name.lower().replace("-", "_"), None)
+        if handler:
+            handler(outcome.answer.status, outcome.answer.fields, now)
+
+    # ---- start-up
+
+    def _got_reset(self, status: int, fields: dict, now: int) -> None:
+        self.up, self.selling, self._doubtful = True, False, True
+        self._next_poll = now + self.spec.limits["poll"].nominal
+        self.todo = deque([("IDENT", {})])
+        self._price_tries = 0
+        self.show(words.STARTING)
+
+    def _got_ident(self, status: int, fields: dict, now: int) -> None:
+        if status:
+            return
+        self.rows, self.columns = fields["rows"], fields["columns"]
+        self._send_table()
+
+    def _send_table(self) -> None:
+        table = self.table()
+        self._price_tries += 1
+        self.todo.append(("PRICE-BEGIN", {"entries": len(table)}))
+        for first in range(0, len(table), _PART):
+            part = table[first : first + _PART]
+            self.todo.append(("PRICE-PART", {"first": first, "n": len(part), "prices": part}))
+        check = self.spec.check.of(b"".join(p.to_bytes(2, "big") for p in table))
+        self.todo.append(("PRICE-COMMIT", {"check": check}))
+
+    def table(self) -> list[int]:
+        """The whole price table, row by row."""
+        cells = self.rows * self.columns
+        return (self.prices + [NOT_FOR_SALE] * cells)[:cells]
+
+    def _got_price_begin(self, status: int, fields: dict, now: int) -> None:
+        if status:
+            self._table_refused()
+
+    _got_price_part = _got_price_begin
+
+    def _got_price_commit(self, status: int, fields: dict, now: int) -> None:
+        if status:
+            self._table_refused()
+        else:
+            self.todo.append(("OPEN-SALE", {}))
+
+    def _table_refused(self) -> None:
+        self.todo.clear()
+        if self._price_tries < self.spec.limits["price_tries"].high:
+            self._send_table()
+        else:
+            self.show(words.NO_PRICES)
+
+    def _got_open_sale(self, status: int, fields: dict, now: int) -> None:
+        if not status:
+            self.selling, self.state = True, SALE
+            self.show(words.READY)
+
+    # ---- polling
+
+    def _got_poll(self, status: int, fields: dict, now: int) -> None:
+        if status:
+            return
+        self.credit, self.state = fields["credit"], fields["state"]
+        for event in fields["events"]:
+            known = self._seen.get(event.number)
+            if known is not None and (not self._doubtful or known == event.raw):
+                continue
+            self._remember(event)
+            handler = getattr(self, "_event_" + event.name.lower().replace("-", "_"), None)
+            if handler:
+                handler(event.fields)
+        self._doubtful = False
+        self._reopen()
+        self.show()
+
+    def _remember(self, event) -> None:
+        self._seen[event.number] = event.raw
+        self._seen.pop((event.number - 128) % 256, None)
+
+    def _reopen(self) -> None:
+        opening = any(name in ("OPEN-SALE", "PRICE-COMMIT", "IDENT") for name, _ in self.todo)
+        if self.state == PRICED and not opening:
+            self.todo.append(("OPEN-SALE", {}))
+        elif self.state == STARTING and not opening and self.up and self.selling:
+            self._restart()
+        elif self.state == SERVICE:
+            self.show(words.DOOR_OPEN)
+        elif self.state == LOCKED:
+            self.show(words.LOCKED)
+        elif self.state == SALE and self.screen.message in (words.DOOR_OPEN, words.LOCKED, words.STARTING):
+            self.show(words.READY)
+
+    def _restart(self) -> None:
+        now = self.clock.now()
+        self._link_down(now)
+        self._next_reset = now
+
+    def _event_booted(self, fields: dict) -> None:
+        self._seen.clear()
+        self._waiting_for = self._wanted = None
+        self._restart()
+
+    def _event_vend_done(self, fields: dict) -> None:
+        self._waiting_for = None
+        outcome = fields["outcome"]
+        self.show(words.SOLD if outcome == 0 else words.REFUSED if outcome == 4 else words.NOT_DELIVERED)
+
+    # ---- the customer
+
+    def _touched(self, burst) -> None:
+        if not self.on:
+            return
+        for frame in self._panel_reader.feed(burst):
+            if frame.broken:
+                continue
+            try:
+                report = self._panel_spec.parse_report(frame.body)
+            except Misfit:
+                continue
+            self._finger_at(report, frame.end)
+
+    def _finger_at(self, report: dict, now: int) -> None:
+        self._panel_heard = now
+        if report["down"] and self._finger is None:
+            self._finger = now, report["x"], report["y"]
+        elif not report["down"] and self._finger is not None:
+            since, x, y = self._finger
+            self._finger = None
+            if now - since <= self._panel_spec.limits["stuck"].high and self.rows:
+                self.tapped(y * self.rows // 4096, x * self.columns // 4096)
+
+    def tapped(self, row: int, column: int) -> None:
+        """A selection was tapped."""
+        price = self.table()[row * self.columns + column]
+        if price == NOT_FOR_SALE:
+            self.show(words.SOLD_OUT)
+        elif self.may_sell(price):
+            self._wanted = row, column
+        elif self.state == SALE:
+            self.screen.needed = price
+            self.show()
+
+    def may_sell(self, price: int) -> bool:
+        """Sale open as the last answer told, and enough credit (or a card whose funds are unknown)."""
+        return self.state == SALE and self._waiting_for is None and (
+            self.credit == UNKNOWN_FUNDS or self.credit >= price
+        )
+
+    def _sell(self, now: int) -> None:
+        (row, column), self._wanted = self._wanted, None
+        price = self.table()[row * self.columns + column]
+        if self.may_sell(price):
+            self._waiting_for = row, column
+            self.screen.needed = None
+            self.show(words.TURNING)
+            self.asker.ask("VEND", now, row=row, column=column, price=price)
+
+    def _got_vend(self, status: int, fields: dict, now: int) -> None:
+        if status:
+            self._waiting_for = None
+            self.show(words.READY)
+
+    def show(self, message: str | None = None) -> None:
+        """Put a message on the screen; what has changed is told to the bench."""
+        before = self.screen.text
+        self.screen.message = message or self.screen.message
+        self.screen.credit = None if self.credit == UNKNOWN_FUNDS else self.credit
+        if self.screen.text != before:
+            self.trace.happening("host", "screen", text=self.screen.text)
