@@ -44,6 +44,8 @@ class BitLayout:
     def build(self, values: dict) -> bytes:
         """Values to bytes; Misfit for a value too large for its bits."""
         total = self._fixed
+        if set(values) != set(self.fields):
+            raise Misfit("length", f"expected values for {', '.join(self.fields)}")
         for name, (shift, mask) in self.fields.items():
             if not 0 <= values[name] <= mask:
                 raise Misfit("range", f"{name} = {values[name]}")

@@ -29,6 +29,9 @@ _FIELD = re.compile(
 )
 
 
+_TEXT = ("ascii", "hex", "bcd")  # an open field of these is one value, of the others a list
+
+
 class Misfit(ValueError):
     """Bytes or values that do not fit a layout. `kind` is "length" or "range"."""
 
@@ -168,7 +171,7 @@ class Layout:
         except c.ConstructError:
             raise Misfit("length", f"{len(data)} bytes do not fill the fields") from None
         values = {f.name: _plain(parsed[f.name]) for f in self.fields}
-        if self.size_of(values) != len(data) and not any(f.trim or f.rest for f in self.fields):
+        if self.size_of(values) != len(data) and not any(f.rest and f.type in _TEXT for f in self.fields):
             raise Misfit("length", f"{len(data)} bytes, expected {self.size_of(values)}")
         for field in self.fields:
             if field.trim:

@@ -8,7 +8,7 @@ from benchsim.errors import UsageError
 from benchsim.events import TICKS_PER_SECOND
 
 _UNITS = {"us": (1_000_000, "ms"), "ms": (1_000, "ms"), "s": (1, "s"), "min": (None, "s")}
-_AMOUNT = re.compile(r"(-?\d+(?:\.\d+)?) ?(us|ms|s|min|%|words|bytes|tries)?$")
+_AMOUNT = re.compile(r"(-?\d+(?:\.\d+)?) ?(us|ms|s|min|%|words|bytes|tries|events)?$")
 
 
 class Limit(NamedTuple):
