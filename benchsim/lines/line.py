@@ -33,9 +33,13 @@ class Line:
         self._sides: dict[str, bool] = {}
 
     def attach(self, seat: str, out: bool, hear: Hear) -> None:
-        """Seat a party on a side: it speaks on that conductor and hears the other one."""
+        """Seat a party on a side: it speaks on that conductor and hears the other one.
+
+        Seating it again puts the new ear in the place of the old one.
+        """
         self._sides[seat] = out
-        self._ears[not out].append((seat, hear))
+        ears = self._ears[not out]
+        ears[:] = [ear for ear in ears if ear[0] != seat] + [(seat, hear)]
 
     def say(self, seat: str, words: tuple[int, ...], at: int, gaps: tuple[int, ...] = (), word: int = 0) -> Burst:
         """Put words on the seat's conductor from tick `at` on. `word`: their length if not the nominal."""
@@ -45,6 +49,10 @@ class Line:
     def hold(self, seat: str, at: int, length: int) -> Burst:
         """Hold the seat's conductor active (a break) for `length` ticks."""
         return self._fly(Burst(at, at + length, self.name, self._sides[seat], seat, (BREAK,)))
+
+    def arrived(self, burst: Burst) -> None:
+        """Words that a port has read: they are over already."""
+        self._land(_Flight(burst, self.trace.begin(burst.start)), burst)
 
     def cut(self, seat: str) -> None:
         """The seat falls silent at once: what it was saying ends with the last whole word."""
@@ -69,7 +77,8 @@ class Line:
         self._land(flight, burst)
 
     def _land(self, flight: _Flight, burst: Burst | None) -> None:
-        self._flying[flight.burst.out].remove(flight)
+        if flight in self._flying[flight.burst.out]:
+            self._flying[flight.burst.out].remove(flight)
         for hurt in self.hurts:
             burst = hurt(burst) if burst is not None else None
         self.trace.end(flight.token, burst)

@@ -10,10 +10,14 @@ from benchsim.events import Burst, Happening, Listener
 
 
 class Trace:
-    """Puts bursts and happenings of all links into one order."""
+    """Puts bursts and happenings of all links into one order.
 
-    def __init__(self, clock):
-        self.clock = clock
+    `hold`: ticks to wait before telling, where ports learn of words only after they have begun.
+    """
+
+    def __init__(self, clock, hold: int = 0):
+        self.clock, self.hold = clock, hold
+        self.told = 0  # start of the last thing told: nothing earlier can be told any more
         self.listeners: list[Listener] = []
         self.frozen = False
         self._open: dict[int, int] = {}  # token -> start of a burst under way
@@ -43,15 +47,18 @@ class Trace:
     def close(self) -> None:
         """The end: tell what is still held. Bursts under way are not told."""
         self._open.clear()
-        self._release()
+        self._release(closing=True)
         self.frozen = True
 
-    def _release(self) -> None:
+    def _release(self, closing: bool = False) -> None:
         if self.frozen:
             return
         earliest = min(self._open.values()) if self._open else None
+        if self.hold and not closing:
+            held_until = self.clock.now() - self.hold
+            earliest = held_until if earliest is None else min(earliest, held_until)
         while self._held and (earliest is None or self._held[0][0] < earliest):
-            what = heappop(self._held)[2]
+            self.told, _, what = heappop(self._held)
             for listener in self.listeners:
                 if type(what) is Burst:
                     listener.burst(what)

@@ -1,0 +1,72 @@
+"""The program under test: started with port paths in its command, ended with everything it started."""
+
+import os
+import shlex
+import shutil
+import signal
+import subprocess
+import tempfile
+
+from benchsim.errors import UsageError
+
+
+def split_command(command: str, known: set[str]) -> list[str]:
+    """Split as a shell would; UsageError for a program that does not exist or an unknown {name}."""
+    try:
+        words = shlex.split(command)
+    except ValueError as error:
+        raise UsageError(f"--exec: {error}, expected a command as in a shell") from None
+    if not words:
+        raise UsageError("--exec: expected a command, such as \"python3 host.py {kit} {panel}\"")
+    if shutil.which(words[0]) is None:
+        raise UsageError(f"--exec: no program {words[0]!r} here, expected one on PATH or a path to it")
+    for word in words:
+        name = word[1:-1]
+        if word.startswith("{") and word.endswith("}") and name not in known:
+            raise UsageError(f"--exec: unknown link {word}, expected {', '.join(sorted('{%s}' % k for k in known))}")
+    return words
+
+
+class Program:
+    """A running program with its children in a process group of its own."""
+
+    def __init__(self, words: list[str], paths: dict[str, str]):
+        args = [self._fill(word, paths) for word in words]
+        self._output = tempfile.TemporaryFile()
+        self._process = subprocess.Popen(
+            args, stdin=subprocess.DEVNULL, stdout=self._output, stderr=subprocess.STDOUT, start_new_session=True
+        )
+
+    @staticmethod
+    def _fill(word: str, paths: dict[str, str]) -> str:
+        for link, path in paths.items():
+            word = word.replace("{%s}" % link, path)
+        return word
+
+    @property
+    def ended(self) -> str | None:
+        """How it ended, or None while it runs."""
+        status = self._process.poll()
+        if status is None:
+            return None
+        return f"ended with status {status}" if status >= 0 else f"was ended by {signal.Signals(-status).name}"
+
+    def stop(self) -> None:
+        """End it and all that it started."""
+        try:
+            os.killpg(self._process.pid, signal.SIGKILL)
+        except (ProcessLookupError, PermissionError):
+            pass
+        self._process.wait()
+
+    def last_words(self, lines: int = 3) -> list[str]:
+        """The end of what it printed."""
+        self._output.seek(max(0, self._output.seek(0, os.SEEK_END) - 2000))
+        text = self._output.read().decode("utf-8", "replace")
+        return [line for line in text.splitlines() if line.strip()][-lines:]
+
+    @property
+    def pid(self) -> int:
+        """Process id."""
+        return self._process.pid
+
