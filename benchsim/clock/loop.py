@@ -1,23 +1,25 @@
 """An asyncio event loop in virtual time: it never waits, it jumps to the next deadline.
 
 Tasks, timeouts, queues and all else that asyncio builds on a loop's `call_soon` and `call_at` work.
-Same program, same bytes: tasks and futures hash by a number of their own, not by address, so sets of
-them iterate alike in every process, and the names of tasks are counted per loop.
+Same program, same bytes: tasks are counted per loop and hash by that number, not by address, so that
+sets of them iterate alike in every process; their names are counted likewise.
 
 What may not live here: a selector, a thread, the time of day. Nothing outside can be waited for,
 because no time passes for it to happen in; whoever asks gets `NoOutside`.
 """
 
 import asyncio
-import heapq
 import threading
 from collections.abc import Callable, Coroutine
 from contextvars import Context, copy_context
+from functools import partial
+from heapq import heapify, heappop
 from typing import Any, NoReturn
 
-from benchsim.clock.clocks import Timed, VirtualClock
-from benchsim.events import TICKS_PER_SECOND, seconds
+from benchsim.clock.clocks import Timed, VirtualClock, _nothing
+from benchsim.events import TICKS_PER_SECOND
 
+FOREVER = float("inf")
 BUSY_ROUNDS = 1_000_000  # rounds of callbacks at one tick: by then somebody waits by asking again
 
 OUTSIDE = (
@@ -37,37 +39,43 @@ class NoOutside(RuntimeError):
     """Something of the real world was asked of a loop in virtual time."""
 
 
-class _Numbered:
-    """Hash by order of first use: set order then depends on the program alone."""
+class _Task(asyncio.Task):
+    """Hashes by its number, so that the order of a set of tasks depends on the program alone.
+
+    Bare futures stay as they are: awaiting a subclass costs a quarter of all speed. Who keeps them in
+    a set must not iterate over it.
+    """
+
+    def __init__(self, coro: Coroutine, *, loop: "VirtualLoop", name: str | None = None, **options: Any):
+        self.number = loop.tasks_made = loop.tasks_made + 1
+        super().__init__(coro, loop=loop, name=name or f"task {self.number}", **options)
 
     def __hash__(self) -> int:
-        try:
-            return self._number
-        except AttributeError:
-            self._number = number = self._loop._count()
-            return number
+        return self.number
 
 
-class _Future(_Numbered, asyncio.Future):
-    pass
+class _Handle(Timed):
+    """What `call_soon` returns: a call within a context. Its `_call` is that context's `run`.
 
-
-class _Task(_Numbered, asyncio.Task):
-    pass
-
-
-class _Soon(asyncio.Handle):
-    """A handle made with less ado: most of a coroutine's cost in virtual time is its handles."""
+    Not an `asyncio.Handle`, whose making costs more than all else a sleep does.
+    """
 
     __slots__ = ()
 
-    def __init__(self, callback, args, loop, context):
-        self._callback = callback
-        self._args = args
-        self._loop = loop
-        self._context = copy_context() if context is None else context
-        self._cancelled = False
-        self._repr = self._source_traceback = None
+    def get_context(self) -> Context:
+        return self._call.__self__
+
+    def __repr__(self) -> str:
+        return "<cancelled call>" if self.cancelled() else f"<call of {self._args[0]!r}>"
+
+
+class _Later(_Handle):
+    """What `call_later` and `call_at` return."""
+
+    __slots__ = ("_when",)
+
+    def when(self) -> float:
+        return self._when / TICKS_PER_SECOND
 
 
 class VirtualLoop(asyncio.BaseEventLoop):
@@ -82,8 +90,9 @@ class VirtualLoop(asyncio.BaseEventLoop):
         self.clock = VirtualClock()
         self._ready, self._scheduled = self.clock._due, self.clock._heap
         self._broken: BaseException | None = None  # the first thing that ended a run
-        self._counted = self._tasks_made = 0
+        self.tasks_made = 0
         self.set_task_factory(_make_task)
+        self.create_future = partial(asyncio.Future, loop=self)
 
     @property
     def ticks(self) -> int:
@@ -92,54 +101,54 @@ class VirtualLoop(asyncio.BaseEventLoop):
     def time(self) -> float:
         return self.clock.ticks / TICKS_PER_SECOND
 
-    def create_future(self) -> asyncio.Future:
-        return _Future(loop=self)
+    def set_debug(self, enabled: bool) -> None:
+        super().set_debug(enabled)
+        # C asks this for every future and task; a method in Python would cost as much as the future.
+        self.get_debug = partial(bool, enabled)
 
-    def call_soon(self, callback: Callable, *args: Any, context: Context | None = None) -> asyncio.Handle:
+    def call_soon(self, *call: Any, context: Context | None = None) -> _Handle:
         if self._closed:
             self._check_closed()
-        handle = _Soon(callback, args, self, context)
+        handle = _Handle()
+        handle._call = copy_context().run if context is None else context.run
+        handle._args = call
         self._ready.append(handle)
         return handle
 
-    def call_soon_threadsafe(
-        self, callback: Callable, *args: Any, context: Context | None = None
-    ) -> asyncio.Handle:
+    def call_soon_threadsafe(self, *call: Any, context: Context | None = None) -> _Handle:
         """For signal handlers. Another thread is the outside, and refused."""
         if self._thread_id not in (None, threading.get_ident()):
             _refuse("a call from another thread")
-        return self.call_soon(callback, *args, context=context)
+        return self.call_soon(*call, context=context)
 
-    def call_later(
-        self, delay: float, callback: Callable, *args: Any, context: Context | None = None
-    ) -> asyncio.TimerHandle:
-        return self._call_in(delay * TICKS_PER_SECOND, callback, args, context)
-
-    def call_at(
-        self, when: float, callback: Callable, *args: Any, context: Context | None = None
-    ) -> asyncio.TimerHandle:
-        wait = when * TICKS_PER_SECOND - self.clock.ticks if when > self.time() else 0
-        return self._call_in(wait, callback, args, context)
-
-    def _call_in(self, wait: float, callback, args, context) -> asyncio.TimerHandle:
+    def call_later(self, delay: float, *call: Any, context: Context | None = None) -> _Later:
         if self._closed:
             self._check_closed()
-        forever = wait == float("inf")
-        when = wait if forever else self.clock.ticks + (max(round(wait), 1) if wait > 0 else 0)
-        handle = asyncio.TimerHandle(seconds(when), callback, args, self, context)
-        if when <= self.clock.ticks:
+        clock, wait = self.clock, delay * TICKS_PER_SECOND
+        handle = _Later()
+        handle._call = copy_context().run if context is None else context.run
+        handle._args = call
+        if 0 < wait < FOREVER:
+            handle._when = when = clock.ticks + (round(wait) or 1)
+            clock._push(when, handle)
+        elif wait == FOREVER:
+            handle._when = FOREVER
+        else:
+            handle._when = clock.ticks
             self._ready.append(handle)
-        elif not forever:
-            self.clock._push(when, handle)
         return handle
 
-    def _timer_handle_cancelled(self, handle: asyncio.TimerHandle) -> None:
-        """The clock sweeps cancelled calls by itself."""
+    def call_at(self, when: float, *call: Any, context: Context | None = None) -> _Later:
+        return self.call_later(when - self.time(), *call, context=context)
+
+    def stop(self) -> None:
+        super().stop()
+        self.call_soon(_nothing)  # so that the jumps from deadline to deadline pause
 
     def _run_once(self) -> None:
         """Until stopped: run rounds of what is due; when nothing is, jump to the next deadline.
 
-        Called once by `run_forever` of the base, which would call it for every round.
+        `run_forever` of the base calls this in a loop, of which we need no second turn.
         """
         try:
             self._run_until_stopped()
@@ -147,48 +156,53 @@ class VirtualLoop(asyncio.BaseEventLoop):
             if self._broken is None:
                 self._broken = broken
                 # The simulation stands still from here on; coroutines may still clean up in time.
-                self._scheduled[:] = [e for e in self._scheduled if not isinstance(e[2], Timed)]
-                heapq.heapify(self._scheduled)
+                self._scheduled[:] = [e for e in self._scheduled if isinstance(e[2], _Handle)]
+                heapify(self._scheduled)
             raise
 
     def _run_until_stopped(self) -> None:
-        clock, ready, heap, pop = self.clock, self._ready, self._scheduled, heapq.heappop
+        clock, ready, heap = self.clock, self._ready, self._scheduled
         rounds = 0
         while True:
-            if ready:
-                rounds += 1
-                if rounds > BUSY_ROUNDS:
-                    self._stall(f"Stalled at {self.time():.6f} s: endless work at one instant")
-                for _ in range(len(ready)):
-                    call = ready.popleft()
-                    if not call._cancelled:
-                        call._run()
-            elif heap:
-                rounds = 0
-                clock.ticks = when = heap[0][0]
-                while heap and heap[0][0] == when:
-                    call = pop(heap)[2]
-                    if not call._cancelled:
-                        call._run()
-            elif not self._stopping:
-                self._stall(f"Stalled at {self.time():.6f} s: nothing is left to happen")
+            call = None
+            try:
+                if ready:
+                    rounds += 1
+                    if rounds > BUSY_ROUNDS:
+                        self._stall("endless work at one instant")
+                    for _ in range(len(ready)):
+                        call = ready.popleft()
+                        call._call(*call._args)
+                elif heap:
+                    rounds = 0
+                    while heap:
+                        clock.ticks, _, call = heappop(heap)
+                        call._call(*call._args)
+                        if ready and not (heap and heap[0][0] == clock.ticks):
+                            break
+                elif not self._stopping:
+                    self._stall("nothing is left to happen")
+            except (SystemExit, KeyboardInterrupt):
+                raise
+            except BaseException as broken:
+                if not isinstance(call, _Handle):
+                    raise
+                # As the ordinary loop does with callbacks; tasks keep their exceptions to themselves.
+                about = {"message": f"Exception in callback {call!r}", "exception": broken}
+                self.call_exception_handler(about)
             if self._stopping:
                 return
 
-    def _stall(self, what: str) -> NoReturn:
+    def _stall(self, why: str) -> NoReturn:
         if self._broken:  # waiting, in its clean-up, for a simulation that has ended
             raise self._broken
         waiting = sorted(asyncio.all_tasks(self), key=hash)
-        raise Stalled("; ".join([what, *(f"{task.get_name()} waits in {_where(task)}" for task in waiting)]))
-
-    def _count(self) -> int:
-        self._counted += 1
-        return self._counted
+        told = [f"{task.get_name()} waits in {_where(task)}" for task in waiting]
+        raise Stalled("; ".join([f"stalled at {self.time():.6f} s, {why}", *told]))
 
 
-def _make_task(loop: VirtualLoop, coro: Coroutine, *, name: str | None = None, **options: Any) -> _Task:
-    loop._tasks_made += 1
-    return _Task(coro, loop=loop, name=name or f"task {loop._tasks_made}", **options)
+def _make_task(loop: VirtualLoop, coro: Coroutine, **options: Any) -> _Task:
+    return _Task(coro, loop=loop, **options)
 
 
 def _where(task: asyncio.Task) -> str:
