@@ -65,6 +65,11 @@ class Line:
         """Is the seat saying something, or about to?"""
         return any(f.burst.sender == seat for f in self._flying[self._sides[seat]])
 
+    def under_way(self, out: bool) -> int | None:
+        """When what is being said on a conductor just now will end; None if it is idle."""
+        now = self.clock.now()
+        return max((f.burst.end for f in self._flying[out] if f.burst.start <= now), default=None)
+
     def _fly(self, burst: Burst) -> Burst:
         flight = _Flight(burst, self.trace.begin(burst.start))
         self._flying[burst.out].append(flight)

@@ -164,12 +164,13 @@ class DeviceSpec:
 
     def __init__(self, table: dict, place: str):
         required = {"kind", "name", "title", "seats", "levels", "source", "just_reset", "limits", "command", "activity"}
-        only(table, place, required, {"confidence"})
+        only(table, place, required, {"confidence", "wide_feature"})
         self.name, self.title, self.source = table["name"], table["title"], table["source"]
         self.confidence = table.get("confidence", "A")
         self.seats: dict[str, int] = _seats(table["seats"], place)
         self.levels: tuple[int, ...] = tuple(table["levels"])
         self.just_reset: int = table["just_reset"]
+        self.wide_feature: int | None = table.get("wide_feature")
         self.limits: dict[str, Limit] = parse_limits(table["limits"], f"{place}: limits")
         self.activities: dict[str, Activity] = {}
         self._by_first: dict[int, Activity] = {}
@@ -184,6 +185,10 @@ class DeviceSpec:
         self._with_sub = {code for code, sub in self._by_code if sub is not None}
         self.parse_command: Callable[[bytes, Mode], Message] = lru_cache(4096)(self._parse_command)
         self.parse_answer: Callable[[str, bytes, Mode], list[Message]] = lru_cache(4096)(self._parse_answer)
+
+    def mode(self, level: int, features: int = 0) -> Mode:
+        """The mode of a device that told its level and was enabled these features."""
+        return Mode(level, features, self.wide_feature is not None and bool(features >> self.wide_feature & 1))
 
     # ---- reading the file
 
