@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from benchsim.reports import svg
 from benchsim.reports.words import count, figure, quantity
 
-WIDTH, HEIGHT = 640, 190
-LEFT, RIGHT, TOP, BASE = 14, 14, 34, 150
-BARS = 30  # about as many as can be told apart at this width
-REACH = (
-    3.0  # how far the axis goes past the limit, in lengths of the inner part, before values are put together
-)
-LEAST = 3.0  # height of a bar that holds one value among thousands
+WIDTH, HEIGHT = 480, 180
+LEFT, RIGHT, TOP, BASE = 8, 8, 36, 134
+BARS = 32  # about as many as can be told apart at this width
+FINE = (1, 1.5, 2, 3, 4, 5, 6, 8, 10)  # widths of bars: they start at the limit, not at a tick
+# How far the axis goes past limits and usual values, as a part of their span, before values are put together.
+REACH = 1.0
+LEAST = {"legal": 3.0, "beyond": 9.0}  # height of a bar that holds one value among thousands
 
 
 @dataclass
@@ -73,7 +73,8 @@ def _reach(values: list[float], limits: list[float]) -> tuple[float, float]:
     """From where to where the axis goes: all of it, unless a few values are far out."""
     middle = values[len(values) // 20 : len(values) - len(values) // 20]
     inner = [middle[0], middle[-1], *limits]
-    size = (max(inner) - min(inner)) or abs(inner[0]) or 1.0
+    # Never narrower than a millionth of the values: below that a float has no room for bars.
+    size = max(max(inner) - min(inner), 1e-6 * max(map(abs, inner))) or 1.0
     low = max(values[0], min(inner) - REACH * size)
     high = min(values[-1], max(inner) + REACH * size)
     # A little room, so that a limit at the end of all values is not the edge of the picture.
@@ -109,16 +110,16 @@ def _bars(
 def _width(low: float, high: float, limits: list[float]) -> float:
     """A round width; between two limits a whole number of bars."""
     wanted = (high - low) / BARS
-    if len(limits) == 2 and limits[0] != limits[1]:
-        between = abs(limits[1] - limits[0])
-        return between / max(1, round(between / wanted))
-    return nice(wanted)
+    between = max(limits) - min(limits) if limits else 0.0
+    if between > wanted:
+        return between / round(between / wanted)
+    return nice(wanted, FINE)
 
 
-def nice(wanted: float) -> float:
-    """The next of 1, 2, 5, 10… at or above `wanted`."""
+def nice(wanted: float, steps: tuple[float, ...] = (1, 2, 5, 10)) -> float:
+    """The first of `steps`, times a power of ten, at or above `wanted`."""
     power = 10.0 ** math.floor(math.log10(wanted))
-    return next(step * power for step in (1, 2, 5, 10) if step * power >= wanted * (1 - 1e-9))
+    return next(step * power for step in steps if step * power >= wanted * (1 - 1e-9))
 
 
 def _drawn(bars: list[Bar], scale: _Scale, unit: str) -> list[str]:
@@ -129,7 +130,7 @@ def _drawn(bars: list[Bar], scale: _Scale, unit: str) -> list[str]:
         told = f"{figure(bar.start)} to {quantity(bar.end, unit)}"
         for held, class_ in ((bar.legal, "legal"), (bar.beyond, "beyond")):
             if held:
-                height = max(LEAST, held / most * (BASE - TOP - 6))
+                height = max(LEAST[class_], held / most * (BASE - TOP - 6))
                 y -= height
                 title = f"{told}: {held}{' past the limit' if class_ == 'beyond' else ''}"
                 parts.append(svg.rect(x + 0.75, y, width - 1.5, height, class_, title))
@@ -160,7 +161,7 @@ def _ticks(scale: _Scale, limits: list[float]) -> list[str]:
         x = scale(number * step)
         if LEFT + 8 <= x <= WIDTH - RIGHT - 8:
             parts.append(svg.line(x, BASE, x, BASE + 4, "axis"))
-            parts.append(svg.text(figure(round(number * step, 9)), x, BASE + 17, "tick", "middle"))
+            parts.append(svg.text(figure(round(number * step, 9)), x, BASE + 19, "tick", "middle"))
     return parts
 
 

@@ -5,6 +5,7 @@ This module turns a record into what the template shows; how it looks is the tem
 
 import re
 from typing import Any, TextIO
+from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -12,17 +13,17 @@ from markupsafe import Markup
 from benchsim.reports import chart, timeline
 from benchsim.reports.cautions import CAUTIONS
 from benchsim.reports.record import Record
-from benchsim.reports.rows import Row, bound, by_case, limit_words, rows, unseen_by_reason
+from benchsim.reports.rows import Row, bound, by_case, limit_text, limit_values, rows, unseen_by_reason
 from benchsim.reports.words import (
     MEANINGS,
     OUTCOMES,
     count,
-    figure,
-    headline,
+    grouped,
     heaviest,
     missed,
     printable,
     quantity,
+    reason,
     span,
 )
 
@@ -63,7 +64,7 @@ def _view(record: Record) -> dict[str, Any]:
     return {
         "document": document,
         "record": record,
-        "headline": headline(document),
+        "reason": reason(document),
         "summary": [(name, document["summary"][name]) for name in OUTCOMES],
         "cases": cases,
         "columns": [case for case in cases if case["name"]] if len(cases) <= COLUMNS else [],
@@ -78,9 +79,10 @@ def _view(record: Record) -> dict[str, Any]:
         "words": WORDS,
         "meanings": MEANINGS,
         "outcomes": OUTCOMES,
+        "linked": lambda name: quote(name, safe="", errors="replace"),
         "span": span,
         "count": count,
-        "figure": figure,
+        "grouped": grouped,
         "quantity": quantity,
     }
 
@@ -124,7 +126,7 @@ def _rule(record: Record, row: Row, cases: list[dict[str, Any]]) -> dict[str, An
         "broken": row.broken,
         "told": told,
         "worst": quantity(told["worst"], told["unit"]),
-        "limit": f"{limit_words(told, samples)} {quantity(told['limit'], told['unit'])}".strip(),
+        "limit": limit_text(told, samples),
         "margin": quantity(told["margin"], told["unit"]),
         "doubt": quantity(told["uncertainty"], told["unit"]),
         "histogram": Markup(_histogram(told, samples)),
@@ -146,9 +148,5 @@ def _verdict(record: Record, verdict: dict, case: dict[str, Any]) -> dict[str, A
 
 
 def _histogram(told: dict, samples: list[float]) -> str:
-    limits = told["limit"] if isinstance(told["limit"], (list, tuple)) else [told["limit"]]
-    if not all(isinstance(limit, (int, float)) for limit in limits):
-        return ""
-    return chart.histogram(
-        samples, list(limits), bound(told, samples), told["unit"] or "", told["uncertainty"] or 0.0
-    )
+    unit, doubt = told["unit"] or "", told["uncertainty"] or 0.0
+    return chart.histogram(samples, limit_values(told), bound(told, samples), unit, doubt)

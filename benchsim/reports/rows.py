@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from benchsim.reports.record import Record
-from benchsim.reports.words import OUTCOMES, heaviest
+from benchsim.reports.words import OUTCOMES, heaviest, quantity
 
 
 @dataclass(frozen=True)
@@ -62,9 +62,10 @@ def by_case(record: Record) -> dict[str | None, list[dict]]:
 def bound(verdict: dict, samples: list[float]) -> tuple[float | None, float | None]:
     """The lowest and highest legal value, None where there is none.
 
-    The document gives a limit and a margin (positive: on the legal side). Which side is legal follows
-    from the two; only where the worst value is exactly at its limit do the samples have to tell, and
-    without any the side stays open.
+    A limit that is a pair (from, to) says it; None in it is an open side. A limit that is one number
+    comes with a margin (positive: on the legal side), and which side is legal follows from the two.
+    Only where the worst value is exactly at its limit do the samples have to tell, and without any
+    the side stays unknown.
     """
     limit, worst, margin = verdict["limit"], verdict["worst"], verdict["margin"]
     if isinstance(limit, (list, tuple)) and len(limit) == 2:
@@ -77,12 +78,19 @@ def bound(verdict: dict, samples: list[float]) -> tuple[float | None, float | No
     return (None, limit) if lean > 0 else (limit, None) if lean < 0 else (None, None)
 
 
-def limit_words(verdict: dict, samples: list[float]) -> str:
-    """`at most`, `at least` or nothing, to stand before the limit."""
-    if isinstance(verdict["limit"], (list, tuple)):
-        return ""
+def limit_text(verdict: dict, samples: list[float]) -> str:
+    """The limit for people: `at most 5 ms`, `25 to 200 ms`; without a side where none can be told."""
     low, high = bound(verdict, samples)
-    return "at most" if high is not None else "at least" if low is not None else ""
+    if (low is None) == (high is None):
+        return quantity(verdict["limit"], verdict["unit"])
+    side, value = ("at least", low) if high is None else ("at most", high)
+    return f"{side} {quantity(value, verdict['unit'])}"
+
+
+def limit_values(verdict: dict) -> list[float]:
+    """The numbers in a limit: none, one or two."""
+    limit = verdict["limit"]
+    return [value for value in (limit if isinstance(limit, (list, tuple)) else [limit]) if _number(value)]
 
 
 def _number(value: object) -> bool:

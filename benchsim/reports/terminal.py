@@ -12,7 +12,7 @@ from rich.text import Text
 
 from benchsim.reports import timeline
 from benchsim.reports.record import CaseNote, Record
-from benchsim.reports.rows import Row, limit_words, rows, unseen_by_reason
+from benchsim.reports.rows import Row, limit_text, rows, unseen_by_reason
 from benchsim.reports.words import (
     MARKS,
     MEANINGS,
@@ -87,17 +87,12 @@ def _cells(record: Record, row: Row) -> tuple[str, ...]:
         str(row.checked),
         str(row.broken),
         quantity(told["worst"], told["unit"]),
-        limit(record, told),
+        _limit(record, told),
     )
 
 
-def limit(record: Record, verdict: dict) -> str:
-    """`at most 5 ms`."""
-    if verdict["limit"] is None:
-        return ""
-    key = (verdict["case"], verdict["rule"], verdict["judged"])
-    words = limit_words(verdict, record.samples.get(key, []))
-    return f"{words} {quantity(verdict['limit'], verdict['unit'])}".strip()
+def _limit(record: Record, verdict: dict) -> str:
+    return limit_text(verdict, record.samples.get((verdict["case"], verdict["rule"], verdict["judged"]), []))
 
 
 def _detail(console: Console, record: Record, row: Row) -> None:
@@ -124,7 +119,7 @@ def _told(record: Record, verdict: dict) -> list[str]:
     figures = [
         f"{verdict['case'] or 'whole run'}: broken {verdict['broken']} of {verdict['checked']}",
         f"worst {quantity(verdict['worst'], verdict['unit'])}" if verdict["worst"] is not None else "",
-        limit(record, verdict),
+        _limit(record, verdict),
         f"doubt {quantity(verdict['uncertainty'], verdict['unit'])}" if verdict["uncertainty"] else "",
     ]
     lines = [

@@ -10,7 +10,7 @@ from benchsim.reports import svg
 from benchsim.reports.record import Exchange
 from benchsim.reports.words import figure, printable
 
-WIDTH, LANE, NAMES = 640, 34, 96
+WIDTH, LANE, NAMES = 480, 34, 88
 PLACES = 3  # of a millisecond: a word of the payment bus is 1.146 ms
 
 
@@ -77,7 +77,7 @@ def as_svg(exchange: Exchange) -> str:
     begin, end = _window(exchange)
     names = lanes(exchange)
     height = 30 + LANE * (len(names) + bool(exchange.limit)) + 22
-    each_s = (WIDTH - NAMES - 14) / (end - begin)
+    each_s = (WIDTH - NAMES - 8) / (end - begin)
 
     def place(time: float) -> float:
         return NAMES + (time - begin) * each_s
@@ -88,13 +88,13 @@ def as_svg(exchange: Exchange) -> str:
     for number, name in enumerate(names):
         y = 26 + number * LANE
         parts.append(svg.text(name, 0, y + 17, "lane"))
-        parts.append(svg.line(NAMES, y + 24, WIDTH - 14, y + 24, "axis"))
+        parts.append(svg.line(NAMES, y + 24, WIDTH - 8, y + 24, "axis"))
         for stretch in exchange.stretches:
             if stretch.lane == name:
                 parts += _word(stretch, place(stretch.start_s), place(stretch.end_s), y, begin)
     parts.append(svg.text("0 ms", NAMES, height - 4, "tick"))
     parts.append(
-        svg.text(f"{figure(round((end - begin) * 1e3, PLACES))} ms", WIDTH - 14, height - 4, "tick", "end")
+        svg.text(f"{figure(round((end - begin) * 1e3, PLACES))} ms", WIDTH - 8, height - 4, "tick", "end")
     )
     label = f"{exchange.title or 'exchange'}: " + "; ".join(line.strip() for line in _list(exchange, begin))
     return svg.picture(parts, WIDTH, height, label, "timeline")

@@ -51,7 +51,7 @@ def quantity(value: object, unit: str | None) -> str:
     if value is None:
         return ""
     if isinstance(value, (list, tuple)):
-        return f"{' to '.join(figure(part) for part in value)} {unit or ''}".strip()
+        return f"{' to '.join(figure(part) or 'any' for part in value)} {unit or ''}".strip()
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         return f"{figure(value)} {unit or ''}".strip()
     return printable(value)
@@ -71,7 +71,12 @@ def span(seconds: float) -> str:
 
 def count(number: int, thing: str, things: str | None = None) -> str:
     """`1 rule`, `2 rules`."""
-    return f"{number:,} {thing if number == 1 else things or thing + 's'}".replace(",", "\u202f")
+    return f"{grouped(number)} {thing if number == 1 else things or thing + 's'}"
+
+
+def grouped(number: int) -> str:
+    """Thousands apart by a narrow space, which no country reads as a decimal sign (ISO 80000-1, 7.3.1)."""
+    return f"{number:,}".replace(",", "\u202f")
 
 
 def heaviest(outcomes: list[str]) -> str:
@@ -84,19 +89,26 @@ def missed(document: dict) -> list[dict]:
     return [row for row in document["selftest"] or () if not row["caught"]]
 
 
+VERDICTS = {"pass": "Passed", "fail": "Failed", "unsure": "Unsure"}
+
+
 def headline(document: dict) -> str:
-    """The outcome of a run in one sentence."""
+    """The outcome of a run in one line: the word, then why."""
+    return f"{VERDICTS[document['outcome']]}: {reason(document)}"
+
+
+def reason(document: dict) -> str:
+    """Why a run came out as it did, in one sentence."""
     told, slipped = document["summary"], len(missed(document))
     if document["outcome"] == "fail":
         parts = [f"{count(told['fail'], 'verdict')} failed"] if told["fail"] else []
         parts += [f"{count(slipped, 'wrong variant')} slipped through the self-test"] if slipped else []
-        return "Failed: " + (" and ".join(parts) or "see the verdicts") + "."
+        return (" and ".join(parts) or "see the verdicts") + "."
     if document["outcome"] == "unsure":
         if told["unsure"]:
             close = count(told["unsure"], "verdict lies", "verdicts lie")
-            return f"Unsure: nothing failed, but {close} within the doubt of the measurement."
-        return "Unsure: nothing was put to the test."
-    caught = (
-        f" and all {len(document['selftest'])} wrong variants were caught" if document["selftest"] else ""
-    )
-    return f"Passed: every rule that was put to the test held ({count(told['pass'], 'verdict')}){caught}."
+            return f"nothing failed, but {close} within the doubt of the measurement."
+        return "nothing was put to the test."
+    tried = len(document["selftest"] or ())
+    caught = f", and the self-test caught all of {count(tried, 'wrong variant')}" if tried else ""
+    return f"every rule that was put to the test held{caught}."

@@ -13,7 +13,7 @@
 
   var folded = [];
   addEventListener("beforeprint", function () {
-    folded = Array.from(document.querySelectorAll("details:not([open])"));
+    folded = Array.from(document.querySelectorAll("#look details:not([open]), details.bench:not([open])"));
     folded.forEach(function (each) { each.open = true; });
   });
   addEventListener("afterprint", function () {
@@ -55,10 +55,15 @@
   }
   Array.from(table.tHead.rows[0].cells).forEach(function (head, column) {
     if (head.classList.contains("case-cell") || ["worst", "limit", "doubt"].includes(head.textContent)) { return; }
-    var button = document.createElement("button");
-    button.type = "button";
+    // Not a button element: browsers leave those out of a table head repeated in print.
+    var button = document.createElement("span");
+    button.setAttribute("role", "button");
+    button.tabIndex = 0;
     button.textContent = head.textContent;
     head.replaceChildren(button);
     button.addEventListener("click", function () { sort(head, column); });
+    button.addEventListener("keydown", function (event) {
+      if (event.key === "Enter" || event.key === " ") { event.preventDefault(); sort(head, column); }
+    });
   });
 })();
