@@ -98,16 +98,8 @@ class Receiver:
     def take(self, now: int) -> list[Burst]:
         """What is decided by `now`, in order of start."""
         edges, bursts = self._edges, []
-        while edges and now >= edges[0] + self.word + self.quarter:
-            count = self._settled()
-            if count > 1 and self._bit(edges[1]) == 0:
-                self.glitches += 1
-                del edges[:2]
-            elif count % 2 == 0:
-                bursts.append(self._whole(count))
-                del edges[:count]
-            elif not self._held(now, count, bursts):
-                break
+        while edges and now >= edges[0] + self.word + self.quarter and self._decide(now, bursts):
+            pass
         self.due = edges[0] + self.word + self.quarter if edges else inf
         return bursts
 
@@ -117,19 +109,31 @@ class Receiver:
         The last word needs no more than its last data bit and the line idle after it.
         """
         bursts = self.take(now if self._active else now + self.quarter)
-        if not self._edges:
-            return bursts, False
-        if self._active or self._bit(now) < self.total - 1:
-            return bursts, True
-        return bursts + [self._whole(self._settled())], False
+        while self._edges and self._bit(now) >= self.total - 1 and self._decide(now, bursts):
+            pass
+        return bursts, bool(self._edges)
 
-    def _settled(self) -> int:
-        """How many edges lie before the middle of the stop bit: an odd number if the line is active there."""
-        return bisect_right(self._edges, self._edges[0] + self.middle)
+    def _decide(self, now: int, bursts: list[Burst]) -> bool:
+        """Take the first thing off the edges. False: it is not known yet what it is."""
+        edges = self._edges
+        count = self._settled()
+        if count > 1 and self._bit(edges[1]) == 0:
+            self.glitches += 1
+            del edges[:2]
+        elif count % 2:
+            return self._held(now, count, bursts)
+        else:
+            bursts.append(self._whole(count))
+            del edges[:count]
+        return True
 
     def _bit(self, time: int) -> int:
         """The first bit of the word at hand whose middle is not before `time` (0: its start bit)."""
         return (2 * self.total * (time - self._edges[0]) + self.word - 1) // (2 * self.word)
+
+    def _settled(self) -> int:
+        """How many edges lie before the middle of the stop bit: an odd number if the line is active there."""
+        return bisect_right(self._edges, self._edges[0] + self.middle)
 
     def _whole(self, count: int) -> Burst:
         """The word made by the first `count` edges; the line is idle in the middle of its stop bit."""

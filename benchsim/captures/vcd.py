@@ -11,7 +11,7 @@ The reader takes what any analyser exports: any time scale, other signals beside
 import re
 from collections.abc import Iterator, Mapping
 from heapq import heappop, heappush
-from itertools import islice
+from itertools import islice, pairwise
 from math import gcd, inf
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
@@ -299,8 +299,12 @@ class VcdCapture(Capture):
         for name, link in self.links.items():
             self.links[name] = link._replace(uncertainty=link.uncertainty + doubt)
         for wire, code in self._wires.items():
-            levels = [(self._ticks(time), level) for time, key, level in changes if key in (code, b"")]
-            if self._sense(wire, levels, idle=0) > self._sense(wire, levels, idle=1):
+            levels = [(self._ticks(time), level) for time, key, level in changes if key == code]
+            levels.append((self._ticks(changes[-1][0]), None))
+            low = sum(after[0] - at[0] for at, after in pairwise(levels) if at[1] == 0)
+            mostly_low = 2 * low > levels[-1][0] - levels[0][0]
+            ours = wire.rpartition("_")[0] in self._declared  # our own writer's, idle 1
+            if mostly_low and not ours and self._sense(wire, levels, 0) > self._sense(wire, levels, 1):
                 self._inverted.add(wire)
 
     def _sense(self, wire: str, levels: list[tuple[int, int | None]], idle: int) -> int:
