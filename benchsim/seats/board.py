@@ -62,6 +62,7 @@ class Board:
         self.till = Till(self, pay_factory)
         self.answerer = Answerer(spec, self._serve, self._reply)
         self.tricks: list = []  # callables (answer name, body) -> what to do with the answer, or None
+        self.refuse_commits = 0  # how many good price tables are refused (status 3) before one is taken
         self.on = False
         self.door_open = False
         self._timers: list = []
@@ -267,6 +268,9 @@ class Board:
         if staged is None or len(staged) != self.coils.rows * self.coils.columns:
             return BAD_ARGUMENT, {}
         if self.spec.check.of(b"".join(p.to_bytes(2, "big") for p in staged)) != request.fields["check"]:
+            return BAD_ARGUMENT, {}
+        if self.refuse_commits:
+            self.refuse_commits -= 1
             return BAD_ARGUMENT, {}
         self.memory.prices = staged
         self.table_sent = True

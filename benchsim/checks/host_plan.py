@@ -1,0 +1,314 @@
+"""The plan for a host under test: what the board does to it, case by case.
+
+Each case begins with the board's power-on. What a case provokes is legal or an accident of daily life; the
+rules alone say what the host should have made of it.
+"""
+
+from benchsim.checks.stage import Case, Stage
+
+PLAN: dict[str, Case] = {}
+
+
+def case(name: str, provokes: str, *needs: str):
+    """Register a case of the plan."""
+
+    def register(play):
+        PLAN[name] = Case(name, provokes, ("kit", *needs), play)
+        return play
+
+    return register
+
+
+@case("start-up", "Nothing: the board is switched on and waits for the host")
+async def start_up(s: Stage):
+    await s.on_sale()
+    await s.sleep(2)
+
+
+@case("polling", "Nothing: five quiet seconds on sale")
+async def polling(s: Stage):
+    await s.on_sale()
+    await s.sleep(5)
+
+
+@case("answer-lost", "One answer to a POLL is lost")
+async def answer_lost(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    s.lose(1, "POLL")
+    await s.sleep(2)
+
+
+@case("three-answers-lost", "Three answers to one POLL are lost, the fourth try is answered")
+async def three_answers_lost(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    s.lose(3)
+    await s.sleep(2)
+
+
+@case("four-answers-lost", "All four answers to one POLL are lost: the link is down until a RESET is answered")
+async def four_answers_lost(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    s.lose(4)
+    await s.sleep(1.5)
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("answer-corrupt", "One bit of two answers is wrong")
+async def answer_corrupt(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    s.corrupt(1)
+    await s.sleep(1)
+    s.corrupt(1)
+    await s.sleep(1.5)
+
+
+@case("frame-cut", "An answer comes in two pieces, 15 ms apart: the frame is void")
+async def frame_cut(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    s.split(1, 15)
+    await s.sleep(2)
+
+
+@case("link-cut", "The cable is out for a second")
+async def link_cut(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    await s.cut_link("kit", 1.0)
+    await s.sleep(1)
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("late-answers", "Every answer starts 19 ms after the request: late but legal")
+async def late_answers(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    s.delay(30, 19)
+    await s.sleep(4)
+
+
+@case("board-silent", "The board says nothing for three seconds")
+async def board_silent(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    s.lose(10_000)
+    await s.sleep(3)
+    s.board.tricks.clear()
+    await s.sleep(1.2)
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("reboot-idle", "The board loses its supply for a moment, nobody is buying")
+async def reboot_idle(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    await s.reboot(cause=0)
+    await s.sleep(1)
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("quick-reboot", "The board's watchdog restarts it so fast that the host misses no answer for long")
+async def quick_reboot(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    await s.reboot(off=0.01, cause=1)
+    await s.sleep(1)
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("brown-out", "The board browns out and tells so at its next start")
+async def brown_out(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    await s.reboot(off=2.5, cause=2)
+    await s.sleep(1)
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("events-again", "An answer with events is lost again and again, so the events are offered again")
+async def events_again(s: Stage):
+    await s.on_sale()
+    await s.coins(3)
+    await s.sleep(0.3)
+    s.board.queue.add("SERVICE-BUTTON")
+    s.lose(2, "POLL")
+    await s.sleep(1)
+    s.board.queue.add("TEMPERATURE", tenths=45)
+    s.lose(4, "POLL")
+    await s.sleep(1.5)
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("prices-refused-once", "The first price table is refused at its commit")
+async def prices_refused_once(s: Stage):
+    s.board.refuse_commits = 1
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("prices-refused", "Every price table is refused at its commit")
+async def prices_refused(s: Stage):
+    s.board.refuse_commits = 10_000
+    await s.sleep(8)
+
+
+@case("door-cycle", "The door is opened and closed while nobody buys")
+async def door_cycle(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.3)
+    s.board.door(True)
+    await s.sleep(2)
+    s.board.door(False)
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("idle-credit", "A coin is put in and nobody uses the credit: it stays until the customer asks")
+async def idle_credit(s: Stage):
+    await s.on_sale()
+    await s.coins(3)
+    await s.sleep(6)
+
+
+@case("sale-coin", "A customer pays with coins and taps", "panel")
+async def sale_coin(s: Stage):
+    await s.on_sale()
+    await s.coins(3, 3)
+    s.tap(0, 0)
+    await s.sold()
+    await s.sleep(1)
+
+
+@case("sale-bill", "A customer pays with a bill, taps, and takes the change by the lever", "panel")
+async def sale_bill(s: Stage):
+    await s.on_sale()
+    await s.bill(0)
+    s.tap(1, 2)
+    await s.sold()
+    await s.sleep(0.5)
+    s.bench.devices["changer"].lever()
+    await s.sleep(4)
+
+
+@case("sale-card", "A customer holds a card to the reader and taps", "panel")
+async def sale_card(s: Stage):
+    await s.on_sale()
+    await s.card(1000)
+    s.tap(2, 1)
+    await s.sold()
+    await s.sleep(2)
+
+
+@case("tap-without-credit", "A customer taps before paying", "panel")
+async def tap_without_credit(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    s.tap(0, 1)
+    await s.sleep(2)
+
+
+@case("tap-with-too-little", "A customer taps with less credit than the price", "panel")
+async def tap_with_too_little(s: Stage):
+    await s.on_sale()
+    await s.coins(0)
+    s.tap(0, 1)
+    await s.sleep(2)
+
+
+@case("vend-answer-lost", "The answer to a VEND is lost", "panel")
+async def vend_answer_lost(s: Stage):
+    await s.on_sale()
+    await s.coins(3, 3)
+    s.lose(1, "VEND")
+    s.tap(0, 0)
+    await s.sold()
+    await s.sleep(1)
+
+
+@case("vend-answers-all-lost", "All four answers to a VEND are lost", "panel")
+async def vend_answers_all_lost(s: Stage):
+    await s.on_sale()
+    await s.coins(3, 3)
+    s.lose(4, "VEND")
+    s.tap(0, 0)
+    await s.sold()
+    await s.sleep(1)
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("reboot-in-vend", "The board loses its supply while the coil turns", "panel")
+async def reboot_in_vend(s: Stage):
+    await s.on_sale()
+    await s.coins(3, 3)
+    s.tap(0, 0)
+    await s.until(lambda: s.board.till.vending, 6, "the host sent no VEND after the tap")
+    await s.sleep(0.4)
+    await s.reboot(off=0.5, cause=2)
+    await s.sleep(1)
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("no-drop", "The coil turns and nothing falls: the price goes back to the credit", "panel")
+async def no_drop(s: Stage):
+    await s.on_sale()
+    s.bench.coils.empty.add((0, 0))
+    await s.coins(3, 3)
+    s.tap(0, 0)
+    await s.until(lambda: s.board.till.vending, 6, "the host sent no VEND after the tap")
+    await s.sleep(4)
+
+
+@case("tap-locked-out", "Food was stored too warm before the start: locked out, with credit, and a tap", "panel")
+async def tap_locked_out(s: Stage):
+    s.board.memory.lockout = 1
+    s.board.memory.cash = 500
+    await s.until(lambda: s.board.table_sent, 20, "the host never sent its price table")
+    await s.sleep(1)
+    s.tap(0, 0)
+    await s.sleep(3)
+
+
+@case("tap-door-open", "The door is opened with credit in the machine, and somebody taps", "panel")
+async def tap_door_open(s: Stage):
+    await s.on_sale()
+    await s.coins(3, 3)
+    s.board.door(True)
+    await s.sleep(1)
+    s.tap(0, 0)
+    await s.sleep(2)
+    s.board.door(False)
+    await s.on_sale()
+    await s.sleep(1)
+
+
+@case("stuck-touch", "The panel reports a touch for 62 s, with credit in the machine", "panel")
+async def stuck_touch(s: Stage):
+    await s.on_sale()
+    await s.coins(3, 3)
+    s.bench.panel.press(100, 100)
+    await s.sleep(62)
+    s.bench.panel.release()
+    await s.sleep(2)
+
+
+@case("panel-silent", "The panel's cable is out for five seconds", "panel")
+async def panel_silent(s: Stage):
+    await s.on_sale()
+    await s.sleep(0.5)
+    s.bench.panel.power_off()
+    await s.sleep(5)
+    s.bench.panel.power_on()
+    await s.sleep(2)

@@ -1,0 +1,124 @@
+"""Plays the cases of a plan: in virtual time one after another, against a real program several at once."""
+
+import asyncio
+from collections.abc import Callable
+
+from benchsim.bench import Bench, bench_links
+from benchsim.checks.result import CaseResult
+from benchsim.checks.stage import Case, NotReached, Stage
+from benchsim.clock import Clock, RealClock, run
+from benchsim.events import TICKS_PER_MS
+from benchsim.judge import all_rules
+from benchsim.ports import Program, PtyPort
+from benchsim.schema import Book
+from benchsim.seats.host import Host
+from benchsim.settings import Settings
+
+AT_ONCE = 4  # programs under test side by side: more would make each other late
+LONG_FIRST = ("stuck-touch",)
+
+Told = Callable[[CaseResult], None]
+
+
+def play_virtual(settings: Settings, book: Book, case: Case, seed: int, subject: str | None,
+                 host_class: type[Host] = Host) -> CaseResult:  # fmt: skip
+    """One case with every seat simulated."""
+    result = CaseResult(case.name, case.provokes, subject)
+
+    async def main(clock: Clock) -> None:
+        bench = Bench(settings, book, clock, seed, case.name, host_class=host_class)
+        await _play(bench, case, result)
+        result.links = bench_links(book)
+
+    run(main, virtual=True)
+    result.judge(book)
+    return result
+
+
+async def _play(bench: Bench, case: Case, result: CaseResult) -> None:
+    stage = Stage(bench)
+    bench.trace.listeners.append(result)
+    bench.trace.happening("bench", "case", name=case.name)
+    bench.power_on()
+    try:
+        await case.play(stage)
+    except NotReached as why:
+        result.notes.append(f"not put to the test: {why}")
+    finally:
+        bench.trace.close()
+        result.end = bench.clock.now()
+        result.notes += stage.notes
+
+
+class ProgramPlan:
+    """Plays cases against a program that is started anew for each, on pseudo-terminals."""
+
+    def __init__(self, settings: Settings, book: Book, seed: int, subject: str, words: list[str]):
+        self.settings, self.book, self.seed, self.subject, self.words = settings, book, seed, subject, words
+        self.links = [link for link in ("kit", "panel") if any("{%s}" % link in word for word in words)]
+
+    def run(self, cases: list[Case], told: Told) -> tuple[list[CaseResult], bool]:
+        """Results in the order of `cases`, and whether Ctrl-C cut the run short."""
+        self._results: dict[str, CaseResult] = {}
+        self._told = told
+        interrupted = run(lambda clock: self._all(cases), virtual=False)
+        return [self._results[c.name] for c in cases if c.name in self._results], interrupted
+
+    async def _all(self, cases: list[Case]) -> bool:
+        room = asyncio.Semaphore(AT_ONCE)
+        order = sorted(cases, key=lambda c: c.name not in LONG_FIRST)
+        tasks = [asyncio.ensure_future(self._one(case, room)) for case in order]
+        try:
+            await asyncio.gather(*tasks)
+        except asyncio.CancelledError:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            return True
+        return False
+
+    async def _one(self, case: Case, room: asyncio.Semaphore) -> None:
+        lacking = [link for link in case.needs if link not in self.links]
+        if lacking:
+            self._finish(self._untested(case, lacking[0]))
+            return
+        async with room:
+            result = CaseResult(case.name, case.provokes, self.subject)
+            await self._against_program(case, result)
+            self._finish(result)
+
+    def _finish(self, result: CaseResult) -> None:
+        self._results[result.name] = result
+        self._told(result)
+
+    def _untested(self, case: Case, link: str) -> CaseResult:
+        result = CaseResult(case.name, case.provokes, self.subject)
+        result.links = bench_links(self.book)
+        why = f"this case needs the {link} link, and the program under test was not given {{{link}}}"
+        result.notes.append(why)
+        result.judge(self.book, {one.id: why for one in all_rules()})
+        return result
+
+    async def _against_program(self, case: Case, result: CaseResult) -> None:
+        clock = RealClock(asyncio.get_running_loop())
+        bench = Bench(self.settings, self.book, clock, self.seed, case.name, real=frozenset((self.subject,)))
+        ports = {link: PtyPort(bench.lines[link], self.subject, out=True) for link in self.links}
+        program = Program(self.words, {link: port.path for link, port in ports.items()})
+        clock.forget_lateness()
+        try:
+            await _play(bench, case, result)
+        except asyncio.CancelledError:
+            result.notes.append("cut short by Ctrl-C")
+            raise
+        finally:
+            ended = program.ended
+            program.stop()
+            for port in ports.values():
+                port.close()
+            if ended:
+                result.notes.append(f"the program {ended}" + "".join(f"; it said: {w}" for w in program.last_words()))
+            doubt = clock.lateness().worst + TICKS_PER_MS
+            result.links = bench_links(self.book, doubt, frozenset(self.links))
+            result.judge(self.book)
+            if result.name not in self._results and asyncio.current_task().cancelling():
+                self._finish(result)

@@ -1,0 +1,175 @@
+"""What a case can do to a bench: wait, let customers act, spoil answers, cut cables and power.
+
+A case is a coroutine over a `Stage`; the same code runs in virtual time and against real ports.
+"""
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+from benchsim.bench import Bench
+from benchsim.events import FRAMING, TICKS_PER_MS, Burst, ticks
+
+READY_WITHIN = 20.0  # seconds for a host under test to start and open the sale
+
+
+class NotReached(Exception):
+    """The bench never came to the point where the case could provoke anything."""
+
+
+class Case(NamedTuple):
+    """One case of a plan."""
+
+    name: str
+    provokes: str
+    needs: tuple[str, ...]  # links that the subject must be on
+    play: Callable
+
+
+class Stage:
+    """One case being played."""
+
+    def __init__(self, bench: Bench):
+        self.bench, self.clock, self.board = bench, bench.clock, bench.board
+        self.notes: list[str] = []
+        self.reasons: dict[str, str] = {}
+
+    # ---- waiting
+
+    async def sleep(self, seconds: float) -> None:
+        """Let bench time pass."""
+        await self.clock.sleep(seconds)
+
+    async def until(self, holds: Callable[[], bool], within: float, what: str) -> None:
+        """Wait until something holds; NotReached with `what` if it does not in time (bench seconds)."""
+        end = self.clock.now() + ticks(within)
+        while not holds():
+            if self.clock.now() >= end:
+                raise NotReached(what)
+            await self.clock.sleep(0.02)
+
+    async def on_sale(self) -> None:
+        """Wait until the host has opened the sale."""
+        await self.until(lambda: self.board.sale, READY_WITHIN, "the host never opened the sale")
+
+    async def sold(self, vends: int = 1) -> None:
+        """Wait until that many products were delivered since the start."""
+        await self.until(
+            lambda: self.board.memory.counters["vends"] >= vends, 6.0, "the host sent no VEND after the tap"
+        )
+
+    # ---- customers
+
+    async def paid_in(self, amount: int) -> None:
+        """Wait until the board's credit is at least `amount`."""
+        await self.until(lambda: self.board.till.total >= amount, 8.0, "the money put in never became credit")
+
+    async def coins(self, coin_type: int, count: int = 1) -> None:
+        """Put coins in, one every half second, and wait for the credit."""
+        changer = self.bench.devices["changer"]
+        await self.until(lambda: changer.accepts(coin_type), 12.0, "the changer was never enabled")
+        before = self.board.till.total
+        for _ in range(count):
+            changer.insert(coin_type)
+            await self.sleep(0.5)
+        await self.paid_in(before + count * changer.value(coin_type))
+
+    async def bill(self, bill_type: int) -> None:
+        """Put a bill in and wait for the credit."""
+        validator = self.bench.devices["validator"]
+        await self.until(lambda: validator.accepts(bill_type), 12.0, "the validator was never enabled")
+        before = self.board.till.total
+        validator.insert(bill_type)
+        await self.paid_in(before + validator.value(bill_type))
+
+    async def card(self, funds: int | None) -> None:
+        """Hold a card to the reader and wait for its session."""
+        reader = self.bench.devices["cashless1"]
+        await self.until(lambda: reader.enabled, 15.0, "the reader was never enabled")
+        reader.card(funds)
+        await self.until(lambda: self.board.till.funds is not None, 8.0, "the card's session never began")
+
+    def tap(self, row: int, column: int) -> None:
+        """Tap a selection on the panel."""
+        self.bench.panel.tap(row, column, self.bench.coils.rows, self.bench.coils.columns)
+
+    def price(self, row: int, column: int) -> int:
+        """The price in force."""
+        return (self.board.memory.prices or self.bench.settings.prices)[row * self.bench.coils.columns + column]
+
+    # ---- what happens to answers on their way
+
+    def lose(self, count: int, name: str | None = None) -> None:
+        """The next `count` answers (to an operation) are never sent."""
+        self._spoil(count, name, lambda wire, at: None)
+
+    def corrupt(self, count: int, name: str | None = None) -> None:
+        """One bit of the next `count` answers is wrong."""
+
+        def say(wire: bytes, at: int) -> None:
+            self._say(wire[:2] + bytes((wire[2] ^ 0x01,)) + wire[3:], at)
+
+        self._spoil(count, name, say)
+
+    def split(self, count: int, gap_ms: float, name: str | None = None) -> None:
+        """The next `count` answers come in two pieces with a pause between."""
+
+        def say(wire: bytes, at: int) -> None:
+            half = len(wire) // 2
+            end = self._say(wire[:half], at).end
+            self._say(wire[half:], end + int(gap_ms * TICKS_PER_MS))
+
+        self._spoil(count, name, say)
+
+    def delay(self, count: int, delay_ms: float, name: str | None = None) -> None:
+        """The next `count` answers start that long after the request's end."""
+
+        def say(wire: bytes, at: int) -> None:
+            self._say(wire, at + int((delay_ms - 2) * TICKS_PER_MS))  # the board's own 2 ms are in `at`
+
+        self._spoil(count, name, say)
+
+    def _say(self, wire: bytes, at: int) -> Burst:
+        return self.board.line.say("board", tuple(wire), at)
+
+    def _spoil(self, count: int, name: str | None, say: Callable[[bytes, int], object]) -> None:
+        left = [count]
+
+        def trick(answered: str, body: bytes, wire: bytes, at: int):
+            if name is not None and answered != name:
+                return None
+            left[0] -= 1
+            if left[0] <= 0:
+                self.board.tricks.remove(trick)
+            return lambda: say(wire, at)
+
+        self.board.tricks.append(trick)
+
+    # ---- cables and power
+
+    async def cut_link(self, link: str, seconds: float) -> None:
+        """The cable is out for so long: nothing passes, nobody hears."""
+
+        def nothing(burst: Burst) -> None:
+            return None
+
+        line = self.bench.lines[link]
+        line.hurts.append(nothing)
+        await self.sleep(seconds)
+        line.hurts.remove(nothing)
+
+    async def noise(self, link: str, seconds: float, rate: float) -> None:
+        """Words are spoilt at random, `rate` of them."""
+        rng = self.bench.rng
+
+        def spoil(burst: Burst) -> Burst:
+            return burst._replace(words=tuple(w | FRAMING if rng.random() < rate else w for w in burst.words))
+
+        self.bench.lines[link].hurts.append(spoil)
+        await self.sleep(seconds)
+        self.bench.lines[link].hurts.remove(spoil)
+
+    async def reboot(self, off: float = 0.3, cause: int = 0) -> None:
+        """The board's supply is off for a moment."""
+        self.board.power_off()
+        await self.sleep(off)
+        self.board.power_on(cause)

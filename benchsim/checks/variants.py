@@ -1,0 +1,217 @@
+"""Wrong hosts for the self-test: each has one fault, and one rule must catch it in one case.
+
+They have a table of their own in the report: what we provoke on purpose is no verdict on us.
+"""
+
+from typing import NamedTuple
+
+from benchsim.checks.host_plan import PLAN as HOST
+from benchsim.checks.runner import play_virtual
+from benchsim.events import ticks
+from benchsim.schema import Book
+from benchsim.seats.board import SALE
+from benchsim.seats.host import Host
+from benchsim.settings import Settings
+
+
+class Impatient(Host):
+    """Tries again after 25 ms."""
+
+    def __init__(self, *args):
+        super().__init__(*args)
+        self.asker._wait = ticks(0.025)
+
+
+class Sleepy(Host):
+    """Waits 150 ms for an answer."""
+
+    def __init__(self, *args):
+        super().__init__(*args)
+        self.asker._wait = ticks(0.150)
+
+
+class SlowPoller(Host):
+    """POLLs every 400 ms."""
+
+    def _choose(self, now):
+        super()._choose(now)
+        if self.up and self._next_poll - now > ticks(0.09):
+            self._next_poll = max(self._next_poll, now + ticks(0.4))
+
+
+class FastPoller(Host):
+    """POLLs every 20 ms."""
+
+    def _choose(self, now):
+        self._next_poll = min(self._next_poll, now + ticks(0.02))
+        super()._choose(now)
+
+
+class FiveTries(Host):
+    """Tries five times before it gives a request up."""
+
+    def __init__(self, *args):
+        super().__init__(*args)
+        self.asker._most_tries = 5
+
+
+class SameSeq(Host):
+    """Never counts `seq` up."""
+
+    def _choose(self, now):
+        self.asker.seq = 6
+        super()._choose(now)
+
+
+class GivesUp(Host):
+    """Once the link was lost, waits for ever."""
+
+    lost = False
+
+    def _link_down(self, now):
+        super()._link_down(now)
+        if self.lost:
+            self._next_reset = now + ticks(3600)
+        self.lost = True
+
+
+class Hurried(Host):
+    """RESETs every 100 ms while the link is down."""
+
+    def _choose(self, now):
+        super()._choose(now)
+        if not self.up and self.asker.busy:
+            self._next_reset = now + ticks(0.1)
+
+
+class NoTable(Host):
+    """Opens the sale without sending prices."""
+
+    def _send_table(self):
+        self.todo.append(("OPEN-SALE", {}))
+
+
+class Forgetful(Host):
+    """Takes no notice of BOOTED."""
+
+    def _event_booted(self, fields):
+        pass
+
+    def _reopen(self):
+        pass
+
+
+class HalfTable(Host):
+    """Leaves a hole in the price table."""
+
+    def _send_table(self):
+        super()._send_table()
+        for name, fields in self.todo:
+            if name == "PRICE-PART" and fields["first"] == 0:
+                fields |= {"n": 4, "prices": fields["prices"][:4]}
+
+
+class NeverEnough(Host):
+    """Sends a refused price table again and again."""
+
+    def _table_refused(self):
+        self._price_tries = 0
+        super()._table_refused()
+
+
+class Generous(Host):
+    """Vends whatever the credit is."""
+
+    def may_sell(self, price):
+        return self.state == SALE and self._waiting_for is None
+
+
+class DoorBlind(Host):
+    """Vends whatever the state is."""
+
+    def may_sell(self, price):
+        return self._waiting_for is None and self.credit >= price
+
+
+class Overpriced(Host):
+    """Asks for another price than the one in force."""
+
+    def _sell(self, now):
+        table = self.prices
+        self.prices = [p + 5 for p in table]
+        super()._sell(now)
+        self.prices = table
+
+
+class BadCheck(Host):
+    """Now and then a frame with a wrong check."""
+
+    said = 0
+
+    def _say(self, wire, at):
+        self.said += 1
+        if self.said % 20 == 0:
+            wire = wire[:-2] + bytes((wire[-2] ^ 0x01,)) + wire[-1:]
+        return super()._say(wire, at)
+
+
+class OpenEnded(Host):
+    """A POLL with a payload."""
+
+    def _say(self, wire, at):
+        if wire[1] == 0x03:
+            from benchsim.links.kit_frames import wrap
+
+            wire = wrap(self.spec, bytes((wire[1], self.asker.seq, 0)))
+        return super()._say(wire, at)
+
+
+class Restless(Host):
+    """Vends at a touch that never ends."""
+
+    def _finger_at(self, report, now):
+        super()._finger_at(report, now)
+        if self._finger and now - self._finger[0] > ticks(61):
+            self.tapped(0, 0)
+
+
+class Variant(NamedTuple):
+    """One wrong seat, the rule that must catch it, the case in which it must."""
+
+    make: type[Host]
+    rule: str
+    case: str
+
+
+VARIANTS = (
+    Variant(Impatient, "KIT-WAIT", "answer-lost"),
+    Variant(Sleepy, "KIT-WAIT", "answer-lost"),
+    Variant(SlowPoller, "KIT-POLL-RATE", "polling"),
+    Variant(FastPoller, "KIT-POLL-RATE", "polling"),
+    Variant(FiveTries, "KIT-RETRY", "four-answers-lost"),
+    Variant(SameSeq, "KIT-SEQ", "polling"),
+    Variant(GivesUp, "KIT-RELINK", "board-silent"),
+    Variant(Hurried, "KIT-RELINK", "board-silent"),
+    Variant(NoTable, "KIT-START", "start-up"),
+    Variant(Forgetful, "KIT-START", "quick-reboot"),
+    Variant(HalfTable, "KIT-PRICE-WHOLE", "prices-refused"),
+    Variant(NeverEnough, "KIT-PRICE-WHOLE", "prices-refused"),
+    Variant(Generous, "KIT-SALE-STATE", "tap-without-credit"),
+    Variant(Overpriced, "KIT-SALE-STATE", "sale-coin"),
+    Variant(DoorBlind, "KIT-LOCKOUT", "tap-locked-out"),
+    Variant(DoorBlind, "KIT-LOCKOUT", "tap-door-open"),
+    Variant(BadCheck, "KIT-FRAME", "polling"),
+    Variant(OpenEnded, "KIT-SHAPE", "polling"),
+    Variant(Restless, "PNL-STUCK", "stuck-touch"),
+)
+
+
+def run_selftest(settings: Settings, book: Book, seed: int) -> list[dict]:
+    """Play every variant in its case. A row: variant, seat, rule, caught."""
+    rows = []
+    for variant in VARIANTS:
+        result = play_virtual(settings, book, HOST[variant.case], seed, "host", variant.make)
+        caught = any(v.rule == variant.rule and v.outcome == "fail" for v in result.verdicts)
+        name = f"{variant.make.__name__} in {variant.case}: {variant.make.__doc__}"
+        rows.append({"variant": name, "seat": "host", "rule": variant.rule, "caught": caught})
+    return rows
