@@ -4,6 +4,7 @@
 """
 
 import random
+from functools import partial
 
 from benchsim.clock import Clock
 from benchsim.events import LinkInfo, ticks
@@ -42,7 +43,7 @@ class Bench:
         self.board = Board(book.kit, clock, kit, self.trace, self.coils, self._payment)
         seats = {"changer": Changer, "validator": Validator, "cashless1": Cashless}
         self.devices = {
-            seat: make(clock, bus, self.rng, settings.seats.get(seat, {}), self.trace.happening)
+            seat: make(clock, bus, self.rng, settings.seats.get(seat, {}), partial(self.trace.happening, seat))
             for seat, make in seats.items()
         }
         self.panel = Panel(book.panel, clock, panel, self.trace)
@@ -56,7 +57,7 @@ class Bench:
     def power_on(self) -> None:
         """Mains on: everything starts."""
         for device in self.devices.values():
-            device.power_on()
+            device.start()
         self.board.power_on()
         self.panel.power_on()
         if self.host:

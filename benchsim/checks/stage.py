@@ -66,7 +66,7 @@ class Stage:
     async def coins(self, coin_type: int, count: int = 1) -> None:
         """Put coins in, one every half second, and wait for the credit."""
         changer = self.bench.devices["changer"]
-        await self.until(lambda: changer.accepts(coin_type), 12.0, "the changer was never enabled")
+        await self.until(lambda: changer.takes(coin_type), 12.0, "the changer was never enabled")
         before = self.board.till.total
         for _ in range(count):
             changer.insert(coin_type)
@@ -76,7 +76,7 @@ class Stage:
     async def bill(self, bill_type: int) -> None:
         """Put a bill in and wait for the credit."""
         validator = self.bench.devices["validator"]
-        await self.until(lambda: validator.accepts(bill_type), 12.0, "the validator was never enabled")
+        await self.until(lambda: validator.takes(bill_type), 12.0, "the validator was never enabled")
         before = self.board.till.total
         validator.insert(bill_type)
         await self.paid_in(before + validator.value(bill_type))
@@ -84,7 +84,7 @@ class Stage:
     async def card(self, funds: int | None) -> None:
         """Hold a card to the reader and wait for its session."""
         reader = self.bench.devices["cashless1"]
-        await self.until(lambda: reader.enabled, 15.0, "the reader was never enabled")
+        await self.until(lambda: reader.takes, 15.0, "the reader was never enabled")
         reader.card(funds)
         await self.until(lambda: self.board.till.funds is not None, 8.0, "the card's session never began")
 
