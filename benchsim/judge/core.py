@@ -47,7 +47,7 @@ class Rule(NamedTuple):
     """One rule: who is judged, against which limit, and the function that makes its calls."""
 
     id: str
-    judged: tuple[str, ...]  # seats or roles; "device": every payment device heard or under test
+    judged: tuple[str, ...]  # seats or roles, also "device" (any payment device) and "subject"
     link: str | None  # the link it needs; None: none in particular
     limit: str | None  # "NAME" of the link's limits, or "LINK.NAME", or "DEVICE.NAME"
     source: str
@@ -249,10 +249,9 @@ class Judge:
         if one.link and one.link not in self.links:
             return []
         devices = [s for d in self.book.devices.values() for s in d.seats]
-        named = []
-        for role in one.judged:
-            named += devices if role == "device" else ROLES.get(role, (role,))
-        return [seat for seat in named if seat in self.present or seat == self.subject]
+        roles = {**ROLES, "device": devices, "subject": [self.subject]}
+        named = [seat for role in one.judged for seat in roles.get(role, (role,))]
+        return [seat for seat in named if seat and (seat in self.present or seat == self.subject)]
 
     def _ring(self, until: int) -> None:
         while self._alarms and self._alarms[0][0] < until:

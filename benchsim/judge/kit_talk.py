@@ -1,0 +1,276 @@
+"""The kit link as exchanges: who asked what, how often, and what came back that could be understood.
+
+A party is judged by what reached it, so a broken frame counts as not received. A repeat (same bytes, while
+the host cannot have taken an answer) is a further try of the same exchange; anything else is a new one.
+
+Events, each with its arguments:
+    kit.frame    (frame)              every frame of either side, broken ones too
+    kit.request  (exchange)           a new request
+    kit.try      (exchange, frame, previous try)
+    kit.answer   (exchange, frame)    the first well-formed answer with the request's seq and operation
+    kit.again    (exchange, frame)    a further one
+    kit.reply    (frame, request frame or None, bad frame of the host or None)   every good frame of the board
+    kit.silent   (request frame)      one that stayed without answer while a later try was answered
+    kit.restart  (seat)               the board or the host lost its power or got it back
+"""
+
+from benchsim.events import Burst, Happening, LinkInfo
+from benchsim.judge.core import Judge, follows
+from benchsim.links.kit_frames import Frame, FrameReader
+from benchsim.schema.fields import Misfit
+
+LATE = 4  # requests long past that a late answer is still told apart from an unasked one
+
+
+class Heard:
+    """A frame as the judge sees it. `message` is the parsed body, None where `broken` or `misfit`."""
+
+    __slots__ = (
+        "body", "broken", "end", "exchange", "message", "misfit", "number", "out", "seat", "spec", "start", "worst_gap",
+    )  # fmt: skip
+
+    def __init__(self, frame: Frame, number: int, seat: str, spec):
+        self.start, self.end, self.out, self.body = frame.start, frame.end, frame.out, frame.body
+        self.broken, self.worst_gap = frame.broken, frame.worst_gap
+        self.number, self.seat, self.spec = number, seat, spec
+        self.exchange = self.message = self.misfit = None
+
+    def text(self) -> str:
+        """The frame in words."""
+        if self.broken:
+            return f"{self.body.hex(' ')} ({', '.join(self.broken)})"
+        return self.spec.text(self.body)
+
+
+class Exchange:
+    """A request, its tries, and the answer that the host could take."""
+
+    __slots__ = (
+        "answer", "before", "body", "down", "dubious", "first", "last", "name", "op", "repeat", "seq", "since",
+        "spoilt", "status", "sure", "tries",
+    )  # fmt: skip
+
+    def __init__(self, first: Heard, before: "Exchange | None", down: bool, repeat: bool):
+        body = first.body
+        self.first = self.last = first
+        self.body, self.op, self.seq = body, body[0], body[1]
+        self.name = first.spec.operations[body[0]].name if body[0] in first.spec.operations else ""
+        self.tries = 1
+        self.before = before
+        self.repeat = repeat  # to the board it is the last request again, though the host had its answer
+        self.down = down  # the link was down, as far as the host could know
+        self.answer: Heard | None = None
+        self.status: int | None = None
+        self.sure = False  # the answer came while the host had to be waiting for it
+        self.dubious = False  # an answer came that a host may take or leave
+        self.spoilt = 0  # bad frames of the board since the first try
+        self.since: Heard | None = None  # the board's last frame since the last try
+
+    @property
+    def failed(self) -> bool:
+        """No answer that the host could take."""
+        return self.answer is None and not self.dubious
+
+    @property
+    def fields(self) -> dict:
+        """What was asked with (empty where it does not fit its operation)."""
+        return self.first.message.fields if self.first.message else {}
+
+    @property
+    def ok(self) -> bool:
+        """Answered, with status ok."""
+        return self.status == 0
+
+
+@follows("kit")
+class KitTalk:
+    """Bursts of the kit link to the events above."""
+
+    def __init__(self, judge: Judge, info: LinkInfo):
+        self.judge, self.spec, self.doubt = judge, judge.book.kit, info.uncertainty
+        self._strict = not info.chunks
+        self.readers = {out: FrameReader(self.spec, self._strict) for out in (True, False)}
+        self._numbers: dict[bool, int | None] = {True: None, False: None}
+        self.seats = {True: self.spec.asks, False: self.spec.answers}
+        self.wait, self.tries = self.spec.limits["wait"], self.spec.limits["tries"]
+        self.current: Exchange | None = None
+        self.whole = False  # heard from the beginning on
+        self._board_new = False  # the board started anew since the last request: any seq is new
+        self._owed: list[Heard] = []
+        self._late: list[Heard] = []
+        self._bad: Heard | None = None
+        names = "frame request try answer again reply silent restart".split()
+        self._calls = {name: judge.calls("kit." + name) for name in names}
+        judge.calls("happening.power").append(self._power)
+        judge.calls("happening.case").append(self._case)
+        judge.kit_talk = self
+
+    # ---- frames
+
+    def burst(self, burst: Burst) -> None:
+        """Bytes of either side."""
+        out = burst.out
+        for side, reader in self.readers.items():
+            deadline = reader.deadline
+            if deadline is not None and burst.start > deadline and (side != out or burst.words):
+                for frame in reader.expire(burst.start):
+                    self._frame(frame, side)
+        reader = self.readers[out]
+        if reader.begun is None and self._numbers[out] is None:
+            self._numbers[out] = self.judge.number()
+        for frame in reader.feed(burst):
+            self._frame(frame, out)
+        if reader.begun is not None and self._numbers[out] is None:
+            self._numbers[out] = self.judge.number()
+
+    def begun(self, out: bool) -> int | None:
+        """Start of a frame under way on that side, or None."""
+        return self.readers[out].begun
+
+    def close(self, end: int) -> None:
+        """What the end cuts is not judged; what silence dropped before it is."""
+        for out, reader in self.readers.items():
+            deadline = reader.deadline
+            if deadline is not None and end > deadline:
+                for frame in reader.expire(end):
+                    self._frame(frame, out)
+
+    def _frame(self, frame: Frame, out: bool) -> None:
+        number = self._numbers[out]
+        self._numbers[out] = None
+        heard = Heard(frame, self.judge.number() if number is None else number, self.seats[out], self.spec)
+        if not heard.broken:
+            self._parse(heard)
+            if heard.message is not None:
+                self.judge.present[heard.seat] = None
+        for call in self._calls["frame"]:
+            call(heard)
+        if out:
+            self._from_host(heard)
+        else:
+            self._from_board(heard)
+
+    def _parse(self, heard: Heard) -> None:
+        try:
+            if bool(heard.body[0] & self.spec.answer_bit) == heard.out:
+                raise Misfit("kind", "a request of the answering side" if not heard.out else "an answer of the host")
+            parse = self.spec.parse_request if heard.out else self.spec.parse_answer
+            heard.message = parse(heard.body)
+        except Misfit as misfit:
+            heard.misfit = misfit
+
+    # ---- the host's side
+
+    def _from_host(self, heard: Heard) -> None:
+        x = self.current
+        if heard.broken or heard.body[0] & self.spec.answer_bit:
+            self._bad = heard
+            if x is not None and x.failed:
+                x.last = heard  # a try that did not arrive: what is timed from it starts here
+            return
+        self._bad = None
+        if x is not None and heard.body == x.body and not self._took(x, heard):
+            previous, x.last, x.since = x.last, heard, x.since
+            x.tries += 1
+            heard.exchange = x
+            self._owed.append(heard)
+            for call in self._calls["try"]:
+                call(x, heard, previous)
+            x.since = None
+            return
+        self._begin(heard, x)
+
+    def _took(self, x: Exchange, again: Heard) -> bool:
+        """Must the host have taken an answer before it said the same again?"""
+        return x.answer is not None and x.sure and x.answer.end <= again.start + self.doubt
+
+    def _begin(self, heard: Heard, before: Exchange | None) -> None:
+        if before is not None:
+            before.before = None
+            self._settle()
+        down = before is None or (
+            before.failed and (before.name == "RESET" or before.tries >= self.tries.high)
+        )
+        repeat = before is not None and before.body == heard.body and not self._board_new
+        self._board_new = False
+        x = self.current = Exchange(heard, before, down, repeat)
+        heard.exchange = x
+        self._owed.append(heard)
+        for call in self._calls["request"]:
+            call(x)
+
+    def _settle(self) -> None:
+        """A new request begins: what is still owed is late at best."""
+        if not self._owed:
+            return
+        for request in self._owed:
+            if request.exchange.answer is not None:
+                for call in self._calls["silent"]:
+                    call(request)
+        self._late = (self._late + self._owed)[-LATE:]
+        self._owed = []
+
+    # ---- the board's side
+
+    def _from_board(self, heard: Heard) -> None:
+        x = self.current
+        if x is not None:
+            x.since = heard
+        request = self._asked_by(heard)
+        if heard.broken:
+            if x is not None:
+                x.spoilt += 1
+            return
+        for call in self._calls["reply"]:
+            call(heard, request, self._bad)
+        if x is None or heard.body[:2] != bytes((x.op | self.spec.answer_bit, x.seq)):
+            return
+        if heard.message is None:
+            x.dubious = True
+            return
+        if x.answer is not None:
+            for call in self._calls["again"]:
+                call(x, heard)
+            return
+        x.answer, x.status = heard, heard.message.status
+        x.sure = 0 <= heard.start - x.last.end + self.doubt and heard.start - x.last.end < self.wait.low - self.doubt
+        for call in self._calls["answer"]:
+            call(x, heard)
+
+    def _asked_by(self, heard: Heard) -> Heard | None:
+        """The request that a frame of the board answers: the last fitting one, else the last one."""
+        head = bytes((heard.body[0] ^ self.spec.answer_bit,)) + heard.body[1:2]
+        for waiting in (self._owed, self._late):
+            for request in reversed(waiting):
+                if request.body[:2] == head and request.end <= heard.start + self.doubt:
+                    waiting.remove(request)
+                    return request
+        for request in reversed(self._owed):
+            if request.end <= heard.start + self.doubt:
+                self._owed.remove(request)
+                return request
+        return None
+
+    # ---- off the link
+
+    def _case(self, happening: Happening) -> None:
+        if self.current is None:
+            self.whole = True
+
+    def _power(self, happening: Happening) -> None:
+        for out, seat in self.seats.items():
+            if happening.seat == seat:
+                self._restart(out, seat)
+
+    def _restart(self, out: bool, seat: str) -> None:
+        if self.current is None:
+            self.whole = True
+        self.readers[out] = FrameReader(self.spec, self._strict)
+        self._numbers[out] = None
+        self._owed, self._late, self._bad = [], [], None
+        if out:
+            self.current = None
+        else:
+            self._board_new = True
+        for call in self._calls["restart"]:
+            call(seat)

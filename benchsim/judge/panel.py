@@ -1,0 +1,163 @@
+"""The touch panel's line, and what the host does with it. Source: touch panel reference."""
+
+from benchsim.events import TICKS_PER_SECOND, LinkInfo
+from benchsim.judge.core import Judge, follows, rule
+from benchsim.judge.kit_talk import Heard
+from benchsim.links.kit_frames import FrameReader
+from benchsim.schema.fields import Misfit
+
+REFERENCE = "touch panel reference"
+
+
+@follows("panel")
+class PanelTalk:
+    """Bursts of the panel to "panel.frame" (Heard)."""
+
+    def __init__(self, judge: Judge, info: LinkInfo):
+        self.judge, self.spec = judge, judge.book.panel
+        self.reader = FrameReader(self.spec, strict_gaps=not info.chunks)
+        self._number = None
+        self._frames = judge.calls("panel.frame")
+        judge.calls("happening.power").append(self._power)
+
+    def burst(self, burst) -> None:
+        """Bytes of the panel; the host says nothing on this line."""
+        if burst.out:
+            return
+        deadline = self.reader.deadline
+        if deadline is not None and burst.start > deadline:
+            self._tell(self.reader.expire(burst.start))
+        if self.reader.begun is None and self._number is None:
+            self._number = self.judge.number()
+        self._tell(self.reader.feed(burst))
+        if self.reader.begun is not None and self._number is None:
+            self._number = self.judge.number()
+
+    def close(self, end: int) -> None:
+        """What the end cuts is not judged."""
+        deadline = self.reader.deadline
+        if deadline is not None and end > deadline:
+            self._tell(self.reader.expire(end))
+
+    def _tell(self, frames) -> None:
+        for frame in frames:
+            number, self._number = self._number, None
+            heard = Heard(frame, number or self.judge.number(), self.spec.answers, self.spec)
+            if not heard.broken:
+                try:
+                    heard.message = self.spec.parse_report(heard.body)
+                    self.judge.heard(heard.seat)
+                except Misfit as misfit:
+                    heard.misfit = misfit
+            for call in self._frames:
+                call(heard)
+
+    def _power(self, happening) -> None:
+        if happening.seat == self.spec.answers:
+            self.reader, self._number = FrameReader(self.spec), None
+
+
+@rule("PNL-FRAME", "panel", link="panel", source="RFC 1662 §4.2, appendix C; touch panel reference")
+def reports_whole(tally, judge):
+    """Framing, check, length and ranges of every report are right."""
+
+    def frame(heard):
+        wrong = ", ".join(heard.broken) or str(heard.misfit or "")
+        tally.check(heard.seat, not wrong, heard, wrong)
+
+    return {"panel.frame": frame}
+
+
+@rule("PNL-RATE", "panel", link="panel", limit="report")
+def reports_in_time(tally, judge):
+    """While a finger is down reports follow each other within the limit; an idle panel reports as often as the
+    limit `heartbeat` says.
+    """
+    idle, doubt = judge.book.panel.limits["heartbeat"].high, judge.links["panel"].uncertainty
+    last = None
+
+    def frame(heard):
+        nonlocal last
+        if heard.message is None:
+            return
+        if last is not None:
+            gap = heard.start - last.start
+            if last.message["down"]:
+                tally.measure(heard.seat, gap, heard, f"{gap * 1000 // TICKS_PER_SECOND} ms after the last")
+            else:
+                late = gap > idle + doubt
+                tally.check(heard.seat, not late, heard, f"idle for {gap / TICKS_PER_SECOND:.3f} s" if late else "")
+        last = heard
+
+    def power(happening):
+        nonlocal last
+        if happening.seat == judge.book.panel.answers:
+            last = None
+
+    return {"panel.frame": frame, "happening.power": power}
+
+
+@rule("PNL-RELEASE", "panel", link="panel", source=REFERENCE)
+def releases_follow_touches(tally, judge):
+    """After every touch one report says that the finger has left, before the panel is idle."""
+    idle, doubt = judge.book.panel.limits["heartbeat"].high, judge.links["panel"].uncertainty
+    touch = None  # the last report, if the finger was down
+
+    def frame(heard):
+        nonlocal touch
+        if heard.message is None:
+            return
+        down = heard.message["down"]
+        if touch is not None:
+            if not down:
+                tally.check(heard.seat, True, heard)
+            elif heard.start - touch.start > idle + doubt:
+                tally.check(heard.seat, False, heard, "the touch before it never ended")
+        touch = heard if down else None
+
+    def end(tick):
+        if touch is not None and tick - touch.start > idle + doubt:
+            tally.check(touch.seat, False, touch, "this touch never ended")
+
+    def power(happening):
+        nonlocal touch
+        if happening.seat == judge.book.panel.answers:
+            touch = None
+
+    return {"panel.frame": frame, "end": end, "happening.power": power}
+
+
+UNREADABLE = "the bench cannot read this host's screen"
+
+
+@rule("PNL-LOST", "host", link="panel", limit="lost", unseen=UNREADABLE)
+def shows_itself_out_of_order(tally, judge):
+    """A host that hears no report for the limit's time shows itself out of order."""
+
+
+@rule("PNL-STUCK", "host", link="panel", limit="stuck")
+def stuck_touch_sells_nothing(tally, judge):
+    """A touch held longer than the limit starts no sale until it is released."""
+    host, limit = judge.book.panel.asks, judge.book.panel.limits["stuck"].high
+    since = None  # the first report of the touch under way
+
+    def frame(heard):
+        nonlocal since
+        if heard.message is None:
+            return
+        if heard.message["down"]:
+            since = since or heard
+            return
+        if since is not None and heard.start - since.start > limit:
+            tally.check(host, True, heard)
+        since = None
+
+    def request(x):
+        if x.name == "VEND" and since is not None and x.first.start - since.start > limit:
+            tally.check(host, False, x.first, "a sale, while the touch has been stuck for long")
+
+    def end(tick):
+        if since is not None and tick - since.start > limit:
+            tally.check(host, True, since)
+
+    return {"panel.frame": frame, "kit.request": request, "end": end}

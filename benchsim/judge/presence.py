@@ -1,0 +1,22 @@
+"""Was the seat under test there at all?"""
+
+from benchsim.judge.core import rule
+from benchsim.judge.tally import Moment
+from benchsim.judge.panel import UNREADABLE
+
+
+@rule("SYS-PRESENT", "subject", source="common practice")
+def says_something(tally, judge):
+    """The seat under test said at least one valid thing; a silent subject fails."""
+
+    def end(tick):
+        if judge.subject is not None:
+            there = judge.subject in judge.present
+            tally.check(judge.subject, there, Moment(tick, "" if there else "not one valid word until here"))
+
+    return {"end": end}
+
+
+@rule("SYS-TRUTH", "host", source="common practice", unseen=UNREADABLE)
+def screen_tells_the_truth(tally, judge):
+    """What the screen says agrees with the board."""
