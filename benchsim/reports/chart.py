@@ -6,7 +6,8 @@ they would squeeze the rest into one bar stand together in a last bar of their o
 """
 
 import math
-from dataclasses import dataclass
+from bisect import bisect_left, bisect_right
+from typing import NamedTuple
 
 from benchsim.reports import svg
 from benchsim.reports.words import count, figure, quantity
@@ -20,14 +21,13 @@ REACH = 1.0
 LEAST = {"legal": 3.0, "beyond": 9.0}  # height of a bar that holds one value among thousands
 
 
-@dataclass
-class Bar:
-    """Values in [start, end); `beyond` of them are past the limit."""
+class Bar(NamedTuple):
+    """So many values between two edges, on the legal side of the limit and past it."""
 
     start: float
     end: float
-    legal: int = 0
-    beyond: int = 0
+    legal: int
+    beyond: int
 
 
 def histogram(
@@ -88,23 +88,32 @@ def _bars(
     limits: list[float],
     bound: tuple[float | None, float | None],
 ) -> list[Bar]:
+    """Bars over sorted `values`; what lies outside of `low` and `high` is in the first and the last."""
+    edges = _edges(low, high, limits)
+    cuts = [0, *(_cut(values, edge, bound) for edge in edges[1:-1]), len(values)]
+    under = 0 if bound[0] is None else bisect_left(values, bound[0])
+    over = len(values) if bound[1] is None else bisect_right(values, bound[1])
+    bars = []
+    for start, end, first, last in zip(edges, edges[1:], cuts, cuts[1:], strict=False):
+        legal = max(0, min(last, over) - max(first, under))
+        bars.append(Bar(start, end, legal, last - first - legal))
+    return bars
+
+
+def _edges(low: float, high: float, limits: list[float]) -> list[float]:
+    """Edges a round width apart that lie on the limits exactly."""
     width = _width(low, high, limits)
-    anchor = max(limits) if limits else 0.0
+    anchor = max(limits, default=0.0)
     first = math.floor(round((low - anchor) / width, 6))
     last = math.ceil(round((high - anchor) / width, 6))
-    bars = [Bar(anchor + n * width, anchor + (n + 1) * width) for n in range(first, last)]
-    at_most = bound[1] is not None
-    for value in values:
-        place = round((value - anchor) / width, 6)
-        # At its limit a value is legal: it belongs to the bar on the legal side.
-        under = at_most and value != bound[0]
-        index = (math.ceil(place) - 1 if under else math.floor(place)) - first
-        bar = bars[min(max(index, 0), len(bars) - 1)]
-        if (bound[1] is not None and value > bound[1]) or (bound[0] is not None and value < bound[0]):
-            bar.beyond += 1
-        else:
-            bar.legal += 1
-    return bars
+    edges = [anchor + number * width for number in range(first, last + 1)]
+    return [next((limit for limit in limits if abs(edge - limit) < 1e-6 * width), edge) for edge in edges]
+
+
+def _cut(values: list[float], edge: float, bound: tuple[float | None, float | None]) -> int:
+    """How many values lie left of an edge. A value at its limit is legal, so it goes to that side."""
+    at_most = bound[1] is not None and edge != bound[0]
+    return bisect_right(values, edge) if at_most else bisect_left(values, edge)
 
 
 def _width(low: float, high: float, limits: list[float]) -> float:

@@ -13,7 +13,16 @@ from markupsafe import Markup
 from benchsim.reports import chart, timeline
 from benchsim.reports.cautions import CAUTIONS
 from benchsim.reports.record import Record
-from benchsim.reports.rows import Row, bound, by_case, limit_text, limit_values, rows, unseen_by_reason
+from benchsim.reports.rows import (
+    Row,
+    bound,
+    by_case,
+    limit_text,
+    limit_values,
+    rows,
+    unseen_by_reason,
+    weight,
+)
 from benchsim.reports.words import (
     MEANINGS,
     OUTCOMES,
@@ -32,6 +41,7 @@ SIGNS = {"pass": "✓", "fail": "×", "unsure": "?", "unseen": "–", "warn": "!
 WORDS = {"pass": "ok", "fail": "FAIL", "unsure": "unsure", "unseen": "unseen", "warn": "warn"}
 
 OPEN = 12  # so many rules that need a look are shown unfolded
+FEW = 8  # up to so many cases of a rule are shown unfolded
 COLUMNS = 16  # up to so many cases have a column each in the table of verdicts
 
 
@@ -77,6 +87,7 @@ def _view(record: Record) -> dict[str, Any]:
         "cautions": CAUTIONS,
         "signs": SIGNS,
         "words": WORDS,
+        "few": FEW,
         "meanings": MEANINGS,
         "outcomes": OUTCOMES,
         "linked": lambda name: quote(name, safe="", errors="replace"),
@@ -115,6 +126,7 @@ def _rule(record: Record, row: Row, cases: list[dict[str, Any]]) -> dict[str, An
         for verdict in row.verdicts
         for value in record.samples.get((verdict["case"], row.rule, row.judged), ())
     ]
+    verdicts = [_verdict(record, verdict, numbers[verdict["case"]]) for verdict in row.verdicts]
     return {
         "rule": row.rule,
         "judged": row.judged,
@@ -131,7 +143,8 @@ def _rule(record: Record, row: Row, cases: list[dict[str, Any]]) -> dict[str, An
         "doubt": quantity(told["uncertainty"], told["unit"]),
         "histogram": Markup(_histogram(told, samples)),
         "by_case": {verdict["case"]: verdict["outcome"] for verdict in row.verdicts},
-        "verdicts": [_verdict(record, verdict, numbers[verdict["case"]]) for verdict in row.verdicts],
+        "verdicts": verdicts,
+        "tested": sorted((each for each in verdicts if each["outcome"] != "unseen"), key=weight),
     }
 
 

@@ -29,8 +29,13 @@ class Row:
     @property
     def telling(self) -> dict:
         """The verdict that decides the row: of the heaviest outcome, the one with the least margin."""
-        deciding = [verdict for verdict in self.verdicts if verdict["outcome"] == self.outcome]
-        return min(deciding, key=lambda verdict: (verdict["margin"] is None, verdict["margin"] or 0))
+        return min(self.verdicts, key=weight)
+
+
+def weight(verdict: dict) -> tuple:
+    """Sorts verdicts: heaviest outcome first, then least margin, those that were not measured last."""
+    margin = verdict["margin"]
+    return OUTCOMES.index(verdict["outcome"]), margin is None, margin or 0
 
 
 def rows(record: Record) -> list[Row]:

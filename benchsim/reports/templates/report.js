@@ -13,7 +13,7 @@
 
   var folded = [];
   addEventListener("beforeprint", function () {
-    folded = Array.from(document.querySelectorAll("#look details:not([open]), details.bench:not([open])"));
+    folded = Array.from(document.querySelectorAll("#look > details:not([open]), details.bench:not([open])"));
     folded.forEach(function (each) { each.open = true; });
   });
   addEventListener("afterprint", function () {
