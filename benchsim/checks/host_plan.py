@@ -275,8 +275,8 @@ async def no_drop(s: Stage):
 async def tap_locked_out(s: Stage):
     s.board.memory.lockout = 1
     s.board.memory.cash = 500
-    await s.until(lambda: s.board.table_sent, 20, "the host never sent its price table")
-    await s.sleep(1)
+    await s.until(lambda: s.board.identified, 20, "the host never asked for the board's identity")
+    await s.sleep(2)
     s.tap(0, 0)
     await s.sleep(3)
 

@@ -1,6 +1,7 @@
 """Plays the cases of a plan: in virtual time one after another, against a real program several at once."""
 
 import asyncio
+import gc
 from collections.abc import Callable
 
 from benchsim.bench import Bench, bench_links
@@ -60,11 +61,18 @@ class ProgramPlan:
     def run(self, cases: list[Case], told: Told) -> tuple[list[CaseResult], bool]:
         """Results in the order of `cases`, and whether Ctrl-C cut the run short."""
         self._results: dict[str, CaseResult] = {}
+        self._untested: dict[str, dict[str, str]] = {}  # case -> why no rule could be put to the test
         self._told = told
-        interrupted = run(lambda clock: self._all(cases), virtual=False)
-        return [self._results[c.name] for c in cases if c.name in self._results], interrupted
+        gc.collect()
+        gc.freeze()  # what is here already needs no looking through while time is measured
+        interrupted = run(lambda clock: self._all(clock, cases), virtual=False)
+        results = [self._results[c.name] for c in cases if c.name in self._results]
+        for result in results:  # not before: judging would make the cases beside it late
+            result.judge(self.book, self._untested.get(result.name))
+        return results, interrupted
 
-    async def _all(self, cases: list[Case]) -> bool:
+    async def _all(self, clock: RealClock, cases: list[Case]) -> bool:
+        self._clock = clock
         room = asyncio.Semaphore(AT_ONCE)
         order = sorted(cases, key=lambda c: c.name not in LONG_FIRST)
         tasks = [asyncio.ensure_future(self._one(case, room)) for case in order]
@@ -80,27 +88,25 @@ class ProgramPlan:
     async def _one(self, case: Case, room: asyncio.Semaphore) -> None:
         lacking = [link for link in case.needs if link not in self.links]
         if lacking:
-            self._finish(self._untested(case, lacking[0]))
+            self._leave_out(case, lacking[0])
             return
         async with room:
             result = CaseResult(case.name, case.provokes, self.subject)
             await self._against_program(case, result)
-            self._finish(result)
 
     def _finish(self, result: CaseResult) -> None:
         self._results[result.name] = result
         self._told(result)
 
-    def _untested(self, case: Case, link: str) -> CaseResult:
-        result = CaseResult(case.name, case.provokes, self.subject)
-        result.links = bench_links(self.book)
+    def _leave_out(self, case: Case, link: str) -> None:
+        result = CaseResult(case.name, case.provokes, self.subject, bench_links(self.book))
         why = f"this case needs the {link} link, and the program under test was not given {{{link}}}"
         result.notes.append(why)
-        result.judge(self.book, {one.id: why for one in all_rules()})
-        return result
+        self._untested[case.name] = {one.id: why for one in all_rules()}
+        self._finish(result)
 
     async def _against_program(self, case: Case, result: CaseResult) -> None:
-        clock = RealClock(asyncio.get_running_loop())
+        clock = self._clock.begin_beside()
         bench = Bench(self.settings, self.book, clock, self.seed, case.name, real=frozenset((self.subject,)))
         ports = {link: PtyPort(bench.lines[link], self.subject, out=True) for link in self.links}
         program = Program(self.words, {link: port.path for link, port in ports.items()})
@@ -113,12 +119,11 @@ class ProgramPlan:
         finally:
             ended = program.ended
             program.stop()
+            clock.stop()
             for port in ports.values():
                 port.close()
             if ended:
                 result.notes.append(f"the program {ended}" + "".join(f"; it said: {w}" for w in program.last_words()))
             doubt = clock.lateness().worst + TICKS_PER_MS
             result.links = bench_links(self.book, doubt, frozenset(self.links))
-            result.judge(self.book)
-            if result.name not in self._results and asyncio.current_task().cancelling():
-                self._finish(result)
+            self._finish(result)

@@ -6,7 +6,6 @@ from benchsim.cli import check, judge, reference
 
 app = typer.Typer(
     help="Test bench for vending machine conversion kits: plays every party on the links and judges them.",
-    no_args_is_help=True,
     pretty_exceptions_enable=False,
 )
 for module in (check, judge, reference):

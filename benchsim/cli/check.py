@@ -56,15 +56,18 @@ def check(
     interrupted = False
     if exec_:
         runner = _program(settings, book, seed, test, exec_)
-        with _progress(console, len(cases)) as told:
-            results, interrupted = runner.run(cases, told)
+        with _Progress(console, len(cases)) as told:
+            results, interrupted = runner.run(cases, lambda _: told())
+        for result in results:
+            _case_line(console, result)
     else:
         results = []
-        with _progress(console, len(cases)) as told:
+        with _Progress(console, len(cases)) as told:
             try:
                 for one in cases:
                     results.append(play_virtual(settings, book, one, seed, plans.subject_of(one, test)))
-                    told(results[-1])
+                    _case_line(console, results[-1])
+                    told()
             except KeyboardInterrupt:
                 interrupted = True
     selftest = None
@@ -90,26 +93,25 @@ def _program(settings, book, seed: int, test: str, command: str) -> ProgramPlan:
     return ProgramPlan(settings, book, seed, test, words)
 
 
-class _progress:
-    """One line per case as it ends, and a bar below while a person looks on."""
+def _case_line(console: Console, result: CaseResult) -> None:
+    note = make_record([result], result.subject, 0, None, "").cases[0]
+    case_line(console, note, [v.as_json() for v in result.verdicts])
+
+
+class _Progress:
+    """A bar while a person looks on, counting cases as they have been played."""
 
     def __init__(self, console: Console, total: int):
-        self.console = console
         columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
         self.bar = Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
-        self.task = self.bar.add_task("cases", total=total)
+        self.task = self.bar.add_task("cases played", total=total)
 
     def __enter__(self):
         self.bar.__enter__()
-        return self._told
+        return lambda: self.bar.advance(self.task)
 
     def __exit__(self, *exc) -> None:
         self.bar.__exit__(*exc)
-
-    def _told(self, result: CaseResult) -> None:
-        note = make_record([result], result.subject, 0, None, "").cases[0]
-        case_line(self.console, note, [v.as_json() for v in result.verdicts])
-        self.bar.advance(self.task)
 
 
 def _replay(bench: Path | None, test: str | None, command: str | None, seed: int) -> str:

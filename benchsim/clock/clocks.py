@@ -145,7 +145,14 @@ class RealClock(Clock):
         self._began = loop.time()
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at = 0
+        self._beside: RealClock | None = None
         self.forget_lateness()
+
+    def begin_beside(self) -> "RealClock":
+        """Another clock on the same loop, at 0 now, for a bench beside others. What breaks it breaks this one."""
+        other = RealClock(self._loop)
+        other._beside = self
+        return other
 
     def now(self) -> int:
         return ticks(self._loop.time() - self._began)
@@ -156,6 +163,13 @@ class RealClock(Clock):
         self._push(max(when, self.now()), timed)
         self._set_timer()
         return timed
+
+    def stop(self) -> None:
+        """Make no more calls: the bench of this clock is over."""
+        self._heap.clear()
+        if self._timer:
+            self._timer.cancel()
+            self._timer = None
 
     def lateness(self) -> Lateness:
         """Lateness of the calls made so far, or since `forget_lateness`."""
@@ -198,6 +212,8 @@ class RealClock(Clock):
             if self.broken:
                 raise  # in somebody's clean-up: told by the loop, the first cause stands
             self.broken = broken
+            if self._beside:
+                self._beside.broken = broken
             self._heap.clear()
             self._loop.stop()
         self._set_timer()

@@ -28,7 +28,7 @@ OUTSIDE = (
     "create_unix_connection create_unix_server connect_accepted_socket connect_read_pipe "
     "connect_write_pipe subprocess_exec subprocess_shell sendfile start_tls sock_accept sock_connect "
     "sock_recv sock_recv_into sock_recvfrom sock_recvfrom_into sock_sendall sock_sendfile sock_sendto"
-).split()
+)
 
 
 class Stalled(RuntimeError):
@@ -230,5 +230,5 @@ def _refusal(name: str) -> Callable:
     return refuse
 
 
-for _name in OUTSIDE:
+for _name in OUTSIDE.split():
     setattr(VirtualLoop, _name, _refusal(_name))

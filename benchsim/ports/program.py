@@ -5,6 +5,7 @@ import shlex
 import shutil
 import signal
 import subprocess
+import sys
 import tempfile
 
 from benchsim.errors import UsageError
@@ -27,6 +28,14 @@ def split_command(command: str, known: set[str]) -> list[str]:
     return words
 
 
+def _environment() -> dict[str, str]:
+    """The user's, with the bench's own Python first on PATH unless the user has activated another one."""
+    mine = os.path.dirname(sys.executable)
+    if os.environ.get("VIRTUAL_ENV"):
+        return dict(os.environ)
+    return os.environ | {"PATH": mine + os.pathsep + os.environ.get("PATH", "")}
+
+
 class Program:
     """A running program with its children in a process group of its own."""
 
@@ -34,8 +43,9 @@ class Program:
         args = [self._fill(word, paths) for word in words]
         self._output = tempfile.TemporaryFile()
         self._process = subprocess.Popen(
-            args, stdin=subprocess.DEVNULL, stdout=self._output, stderr=subprocess.STDOUT, start_new_session=True
-        )
+            args, stdin=subprocess.DEVNULL, stdout=self._output, stderr=subprocess.STDOUT,
+            start_new_session=True, env=_environment(),
+        )  # fmt: skip
 
     @staticmethod
     def _fill(word: str, paths: dict[str, str]) -> str:

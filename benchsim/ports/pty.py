@@ -1,7 +1,8 @@
 """A pseudo-terminal in the place of a cable: the program under test opens its path like a serial port.
 
-A pseudo-terminal has no bit rate and hands bytes over in lumps. So a time taken here is that of the lump;
-gaps inside a frame are not measured, and what we say is written when its last bit would have passed.
+A pseudo-terminal has no bit rate and hands bytes over in lumps. So a lump is told as it was: at one moment,
+its words a tick long; gaps inside a frame are not measured. What we say is written when its last bit would
+have passed.
 """
 
 import asyncio
@@ -52,7 +53,6 @@ class PtyPort:
             return
         if not data:
             return
-        now, length = self.line.clock.now(), len(data) * self.line.word_ticks
-        start = max(now - length, self._last_end, self.line.trace.told)
-        self._last_end = start + length
+        start = max(self.line.clock.now(), self._last_end)
+        self._last_end = start + len(data)
         self.line.arrived(Burst(start, self._last_end, self.line.name, self.out, self.seat, tuple(data)))

@@ -22,7 +22,7 @@ __all__ = [
     "write_junit",
 ]
 
-WRITERS = {"report.html": write_html, "report.json": write_json, "junit.xml": write_junit}
+WRITERS = {"report.html": write_html, "verdicts.json": write_json, "junit.xml": write_junit}
 
 
 def write_folder(record: Record, folder: Path) -> list[Path]:

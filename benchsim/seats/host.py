@@ -15,7 +15,7 @@ from benchsim.links.kit_sides import Asker, Outcome
 from benchsim.schema import Misfit
 from benchsim.schema.kit import KitSpec
 from benchsim.seats import screen as words
-from benchsim.seats.board import LOCKED, NOT_FOR_SALE, PRICED, SALE, SERVICE, STARTING
+from benchsim.seats.board import LOCKED, LOCKED_OUT, NOT_FOR_SALE, PRICED, SALE, SERVICE, STARTING
 from benchsim.seats.till import UNKNOWN_FUNDS
 
 _PART = 56
@@ -152,7 +152,10 @@ class Host:
         return (self.prices + [NOT_FOR_SALE] * cells)[:cells]
 
     def _got_price_begin(self, status: int, fields: dict, now: int) -> None:
-        if status:
+        if status == LOCKED_OUT:  # no table is taken now: again once the lock-out clears
+            self.todo.clear()
+            self._price_tries = 0
+        elif status:
             self._table_refused()
 
     _got_price_part = _got_price_begin
@@ -219,6 +222,10 @@ class Host:
         self._seen.clear()
         self._waiting_for = self._wanted = None
         self._restart()
+
+    def _event_lockout(self, fields: dict) -> None:
+        if not fields["set"] and not self.todo and not self._price_tries and self.rows:
+            self._send_table()
 
     def _event_vend_done(self, fields: dict) -> None:
         self._waiting_for = None
