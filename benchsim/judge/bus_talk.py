@@ -9,7 +9,7 @@ after RET the answer again. Events told, by kind:
     bus.answer   an `Exchange` and the `Heard` answer to it, late ones too
     bus.unasked  a `Heard` device block that nobody asked for, and its seat
     bus.reply    an `Exchange` whose data block the master answered
-    bus.done     an `Exchange` of which nothing more can come
+    bus.done     an `Exchange` of which nothing more can come (if all are punctual)
     bus.overlap  two `Heard` that were on the bus at once, by start, and for how many ticks
     bus.break    the `Heard` break
     bus.resumed  two `Heard` that are one block with far too long a gap in it
