@@ -34,7 +34,8 @@ class Count:
     )  # fmt: skip
 
     def __init__(self, seat: str, limit: Limit | None, doubt: int):
-        self.seat, self.limit, self.doubt = seat, limit, doubt
+        self.seat, self.limit = seat, limit
+        self.doubt = doubt if limit is not None and _in_time(limit) else 0  # counts are exact
         self.low = None if limit is None else limit.low
         self.high = None if limit is None else limit.high
         self.checked = self.broken = self.doubtful = self.warned = 0
