@@ -71,9 +71,9 @@ class Events:
             return f"events {', '.join(str(e.number) for e in due)} were not delivered and are not offered again"
         last = None if self._loose else self._last
         for event in events[len(due) :] if offered and not self._loose else events:
-            if last is not None and event.number != (last + 1) % 256 and not packed and not self._hole:
-                if not (self._perhaps and event is events[0]):
-                    return f"event {event.number} where {(last + 1) % 256} was due"
+            step = 1 if last is None else (event.number - last) % 256
+            if step != 1 and not (packed or step == 2 and self._hole or self._perhaps and event is events[0]):
+                return f"event {event.number} where {(last + 1) % 256} was due"
             last = event.number
         return None
 

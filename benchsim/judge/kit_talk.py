@@ -112,7 +112,7 @@ class KitTalk:
         out = burst.out
         for side, reader in self.readers.items():
             deadline = reader.deadline
-            if deadline is not None and burst.start > deadline and (side != out or burst.words):
+            if deadline is not None and burst.start > deadline:
                 for frame in reader.expire(burst.start):
                     self._frame(frame, side)
         reader = self.readers[out]
