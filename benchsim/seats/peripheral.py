@@ -38,7 +38,8 @@ class Peripheral:
         self._events: list[bytes] = []
         self._offered = 0  # how many of them the last answer carried
         self._just_reset = False
-        self._work: list = []  # timed calls that a power cut or reset cancels
+        self._work: dict = {}  # timed calls that a power cut or reset cancels
+        self._works = 0
         self._handlers = {name: getattr(self, method) for name, method in self.HANDLERS.items()}
 
     # ---- power
@@ -74,8 +75,13 @@ class Peripheral:
 
     def after(self, seconds: float, call, *args) -> None:
         """Timed work of the device."""
-        self._work = [timed for timed in self._work if not timed._cancelled]
-        self._work.append(self.clock.call_at(self.clock.now() + ticks(seconds), call, *args))
+        self._works += 1
+        when = self.clock.now() + ticks(seconds)
+        self._work[self._works] = self.clock.call_at(when, self._do, self._works, call, args)
+
+    def _do(self, work: int, call, args) -> None:
+        del self._work[work]
+        call(*args)
 
     # ---- for device classes
 
@@ -98,7 +104,7 @@ class Peripheral:
     # ---- the bus
 
     def _cancel_work(self) -> None:
-        for timed in self._work:
+        for timed in self._work.values():
             timed.cancel()
         self._work.clear()
 
