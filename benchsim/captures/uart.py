@@ -106,12 +106,15 @@ class Receiver:
     def finish(self, now: int) -> tuple[list[Burst], bool]:
         """What is decided when the recording ends at `now`; and whether something was cut by the end.
 
-        The last word needs no more than its last data bit and the line idle after it.
+        The last word must have been seen to the middle of its stop bit, or to an edge where that begins.
         """
         bursts = self.take(now if self._active else now + self.quarter)
-        while self._edges and self._bit(now) >= self.total - 1 and self._decide(now, bursts):
-            pass
-        return bursts, bool(self._edges)
+        edges = self._edges
+        while edges:
+            seen = now > edges[0] + self.middle or self._bit(edges[-1]) == self.total - 1
+            if not (seen and self._decide(now, bursts)):
+                break
+        return bursts, bool(edges)
 
     def _decide(self, now: int, bursts: list[Burst]) -> bool:
         """Take the first thing off the edges. False: it is not known yet what it is."""

@@ -12,9 +12,9 @@ LINKS = [LinkInfo("bus", "board", 82_500), LinkInfo("kit", "host", 6_250)]
 
 
 def small_run() -> list[Burst | Happening]:
-    """Some 60 events with gaps, breaks, framing errors and two links that overlap."""
+    """Some 60 bursts with gaps, breaks, framing errors and two links that overlap."""
     rng, now, events = random.Random(7), 0, []
-    for number in range(60):
+    for number in range(30):
         now += 40 * 82_500
         words = tuple(
             rng.randrange(0x200) | FRAMING * (rng.random() < 0.1) for _ in range(rng.randrange(1, 5))
@@ -50,7 +50,8 @@ def test_cut_at_each_of_the_last_2000_bytes(suffix, tmp_path):
         cut.write_bytes(data[:size])
         capture = open_capture(cut)
         found = list(capture.events())
-        assert found == events[: len(found)] or _ends_alike(found, events), size
+        for heard, all_of_it in zip(conductors(found), conductors(events), strict=True):
+            assert heard == all_of_it[: len(heard)], size
         assert len(found) <= previous, size
         previous = len(found)
         assert capture.cut == any(note.startswith("cut at the end: ") for note in capture.notes)
@@ -58,10 +59,20 @@ def test_cut_at_each_of_the_last_2000_bytes(suffix, tmp_path):
     assert len(events) - 80 < previous < len(events) - 5  # a word a row, of some 29 bytes, at the least
 
 
-def _ends_alike(found: list[Burst], events: list[Burst]) -> bool:
-    """In a cut VCD the last word may end with the last edge rather than with the next word."""
-    last, whole = found[-1], events[len(found) - 1]
-    return found[:-1] == events[: len(found) - 1] and (last.start, last.words) == (whole.start, whole.words)
+def conductors(events: list) -> list[list]:
+    """(start, words) or happenings, by conductor: in a VCD a cut word on one does not undo the others.
+
+    Ends are left out: that of the last word of a cut VCD is the nominal one, not where the next word begins.
+    """
+    bus_out, bus_in, kit_out, machine = [], [], [], []
+    for event in events:
+        if isinstance(event, Happening):
+            machine.append(event)
+        elif event.link == "kit":
+            kit_out.append((event.start, event.words))
+        else:
+            (bus_out if event.out else bus_in).append((event.start, event.words))
+    return [bus_out, bus_in, kit_out, machine]
 
 
 def test_pcapng_cut_inside_a_packet_says_so(tmp_path):
