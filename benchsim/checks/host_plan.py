@@ -79,7 +79,7 @@ async def frame_cut(s: Stage):
 async def link_cut(s: Stage):
     await s.on_sale()
     await s.sleep(0.5)
-    await s.cut_link("kit", 1.0)
+    await s.cut_kit(1.0)
     await s.sleep(1)
     await s.on_sale()
     await s.sleep(1)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from benchsim.bench import Bench
-from benchsim.events import FRAMING, TICKS_PER_MS, Burst, ticks
+from benchsim.events import TICKS_PER_MS, Burst, ticks
 
 READY_WITHIN = 20.0  # seconds for a host under test to start and open the sale
 
@@ -146,27 +146,18 @@ class Stage:
 
     # ---- cables and power
 
-    async def cut_link(self, link: str, seconds: float) -> None:
-        """The cable is out for so long: nothing passes, nobody hears."""
+    async def cut_kit(self, seconds: float) -> None:
+        """The board's end of the cable is out for so long. What the host says is still heard at its own end."""
 
-        def nothing(burst: Burst) -> None:
-            return None
+        def nothing_of_the_board(burst: Burst) -> Burst | None:
+            return burst if burst.out else None
 
-        line = self.bench.lines[link]
-        line.hurts.append(nothing)
+        line = self.bench.lines["kit"]
+        line.hurts.append(nothing_of_the_board)
+        line.deaf.add("board")
         await self.sleep(seconds)
-        line.hurts.remove(nothing)
-
-    async def noise(self, link: str, seconds: float, rate: float) -> None:
-        """Words are spoilt at random, `rate` of them."""
-        rng = self.bench.rng
-
-        def spoil(burst: Burst) -> Burst:
-            return burst._replace(words=tuple(w | FRAMING if rng.random() < rate else w for w in burst.words))
-
-        self.bench.lines[link].hurts.append(spoil)
-        await self.sleep(seconds)
-        self.bench.lines[link].hurts.remove(spoil)
+        line.deaf.remove("board")
+        line.hurts.remove(nothing_of_the_board)
 
     async def reboot(self, off: float = 0.3, cause: int = 0) -> None:
         """The board's supply is off for a moment."""

@@ -28,6 +28,7 @@ class Line:
     def __init__(self, name: str, word_ticks: int, clock, trace):
         self.name, self.word_ticks, self.clock, self.trace = name, word_ticks, clock, trace
         self.hurts: list[Hurt] = []
+        self.deaf: set[str] = set()  # seats that hear nothing: their end of the cable is off
         self._ears: dict[bool, list[tuple[str, Hear]]] = {True: [], False: []}
         self._flying: dict[bool, list[_Flight]] = {True: [], False: []}
         self._sides: dict[str, bool] = {}
@@ -89,7 +90,8 @@ class Line:
         self.trace.end(flight.token, burst)
         if burst is not None:
             for seat, hear in self._ears[burst.out]:
-                hear(burst)
+                if seat not in self.deaf:
+                    hear(burst)
 
 
 def _until(burst: Burst, now: int) -> Burst | None:

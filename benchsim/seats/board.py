@@ -35,6 +35,7 @@ _WAITS_FOR_COIL = {"VEND", "SURVEY", "PRICE-BEGIN", "PRICE-PART", "PRICE-COMMIT"
 NOT_FOR_SALE = 0xFFFF
 _REPLY_DELAY = 2 * TICKS_PER_MS
 _BOOT = ticks(0.5)
+_LOOK = 50 * TICKS_PER_MS  # how often the watchdog looks
 
 
 @dataclass
@@ -86,7 +87,7 @@ class Board:
         self._fresh(cause)
         self.answerer.forget()
         self.memory.counters["starts"] += 1
-        self._timers.append(self.clock.call_at(self.clock.now() + _BOOT, self._booted))
+        self._watching = self.clock.call_at(self.clock.now() + _BOOT, self._booted)
 
     def power_off(self) -> None:
         """Everything stops at once; `Memory` stays."""
@@ -95,7 +96,7 @@ class Board:
         self.line.cut("board")
         self.coils.stop()
         self.till.stop()
-        for timer in self._timers:
+        for timer in (*self._timers, self._watching):
             timer.cancel()
         self._timers.clear()
 
@@ -150,8 +151,7 @@ class Board:
             self._link_lost = True
             self.sale = False
             self.till.update_acceptance()
-        self._timers = [t for t in self._timers if not getattr(t, "cancelled", lambda: False)()][-16:]
-        self._timers.append(self.clock.call_at(now + 50 * TICKS_PER_MS, self._watch))
+        self._watching = self.clock.call_at(now + _LOOK, self._watch)
 
     def _hear(self, burst) -> None:
         if self.on:
