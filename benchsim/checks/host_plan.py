@@ -115,11 +115,11 @@ async def reboot_idle(s: Stage):
     await s.sleep(1)
 
 
-@case("quick-reboot", "The board's watchdog restarts it so fast that the host misses no answer for long")
+@case("quick-reboot", "The board's watchdog restarts it so fast that the host's own tries bridge it")
 async def quick_reboot(s: Stage):
     await s.on_sale()
     await s.sleep(0.5)
-    await s.reboot(off=0.01, cause=1)
+    await s.reboot(off=0.01, cause=1, boot=0.1)
     await s.sleep(1)
     await s.on_sale()
     await s.sleep(1)

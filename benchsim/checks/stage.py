@@ -62,6 +62,12 @@ class Stage:
     async def paid_in(self, amount: int) -> None:
         """Wait until the board's credit is at least `amount`."""
         await self.until(lambda: self.board.till.total >= amount, 8.0, "the money put in never became credit")
+        await self.told()
+
+    async def told(self) -> None:
+        """Wait until the host has taken all events; customers look at the screen before they tap."""
+        await self.until(lambda: self.board.queue.empty, 5.0, "the host never took the board's events")
+        await self.sleep(0.4)
 
     async def coins(self, coin_type: int, count: int = 1) -> None:
         """Put coins in, one every half second, and wait for the credit."""
@@ -87,6 +93,7 @@ class Stage:
         await self.until(lambda: reader.takes, 15.0, "the reader was never enabled")
         reader.card(funds)
         await self.until(lambda: self.board.till.funds is not None, 8.0, "the card's session never began")
+        await self.told()
 
     def tap(self, row: int, column: int) -> None:
         """Tap a selection on the panel."""
@@ -159,8 +166,8 @@ class Stage:
         line.deaf.remove("board")
         line.hurts.remove(nothing_of_the_board)
 
-    async def reboot(self, off: float = 0.3, cause: int = 0) -> None:
-        """The board's supply is off for a moment."""
+    async def reboot(self, off: float = 0.3, cause: int = 0, boot: float = 0.5) -> None:
+        """The board is off for a moment and hears the host again `boot` seconds after that."""
         self.board.power_off()
         await self.sleep(off)
-        self.board.power_on(cause)
+        self.board.power_on(cause, ticks(boot))

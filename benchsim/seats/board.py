@@ -81,13 +81,13 @@ class Board:
 
     # ---- power, door
 
-    def power_on(self, cause: int = POWER_ON) -> None:
-        """Start: the board hears the host half a second later."""
+    def power_on(self, cause: int = POWER_ON, boot: int = _BOOT) -> None:
+        """Start: the board hears the host after `boot` ticks."""
         self.trace.happening("board", "power", on=True, cause=cause)
         self._fresh(cause)
         self.answerer.forget()
         self.memory.counters["starts"] += 1
-        self._watching = self.clock.call_at(self.clock.now() + _BOOT, self._booted)
+        self._watching = self.clock.call_at(self.clock.now() + boot, self._booted)
 
     def power_off(self) -> None:
         """Everything stops at once; `Memory` stays."""

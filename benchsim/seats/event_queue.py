@@ -26,6 +26,11 @@ class EventQueue:
         """Places left."""
         return self._size - len(self._waiting)
 
+    @property
+    def empty(self) -> bool:
+        """Does the host know of everything?"""
+        return not self._waiting
+
     def add(self, name: str, **fields) -> None:
         """Queue an event."""
         spec = self.spec.event_by_name[name]
