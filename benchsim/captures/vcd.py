@@ -32,6 +32,7 @@ from benchsim.events import BREAK, FRAMING, TICKS_PER_SECOND, TICKS_PER_US, Burs
 
 UNITS = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9, "ps": 10**12, "fs": 10**15}  # in a second
 LOOKED_AT = 50_000  # changes from which polarity and sample period are found
+PROOF = 3  # whole words, for a line that begins at 1 to be held for inverted
 ENOUGH_TIMES = 16  # changes; fewer do not tell a sample period
 LONGEST_HEADER = 1 << 20  # bytes
 
@@ -301,11 +302,17 @@ class VcdCapture(Capture):
         for wire, code in self._wires.items():
             levels = [(self._ticks(time), level) for time, key, level in changes if key == code]
             levels.append((self._ticks(changes[-1][0]), None))
-            low = sum(after[0] - at[0] for at, after in pairwise(levels) if at[1] == 0)
-            mostly_low = 2 * low > levels[-1][0] - levels[0][0]
             ours = wire.rpartition("_")[0] in self._declared  # our own writer's, idle 1
-            if mostly_low and not ours and self._sense(wire, levels, 0) > self._sense(wire, levels, 1):
+            if not ours and self._idles_low(wire, levels):
                 self._inverted.add(wire)
+
+    def _idles_low(self, wire: str, levels: list[tuple[int, int | None]]) -> bool:
+        """Mostly at 0 and better understood inverted; a few odd words alone are no proof of that."""
+        low = sum(after[0] - at[0] for at, after in pairwise(levels) if at[1] == 0)
+        if 2 * low <= levels[-1][0] - levels[0][0]:
+            return False
+        sense = self._sense(wire, levels, idle=0)
+        return sense > self._sense(wire, levels, idle=1) and (levels[0][1] == 0 or sense >= PROOF)
 
     def _sense(self, wire: str, levels: list[tuple[int, int | None]], idle: int) -> int:
         """How much sense a wire makes with this idle level: whole words less what is none."""
