@@ -5,6 +5,7 @@ from benchsim.judge.kit_events import FULL_BODY, Events
 from benchsim.judge.kit_sale import SALE_OPEN
 
 REFERENCE = "kit link reference"
+CUT = 6  # outcome in VEND-DONE: cut by power loss
 
 
 @rule("KIT-ANSWER", "board", link="kit", limit="answer")
@@ -72,7 +73,7 @@ def repeats_do_nothing_twice(tally, judge):
             asked -= 1
         if x.name == "POLL" and x.ok:
             for event in events.answer(x, heard):
-                if event.name == "VEND-DONE":
+                if event.name == "VEND-DONE" and event.fields["outcome"] != CUT:  # it may be of an earlier day
                     done += 1
                     if repeated and judge.kit_talk.whole:
                         board.check(done <= asked, heard, f"{done} ends of {asked} sales asked for")

@@ -53,7 +53,7 @@ def waits_for_answers(tally, judge):
             return  # single tries, see KIT-RELINK
         talk = judge.kit_talk
         begun, ended = (x.since.start, x.since.end) if x.since else (talk.begun(False), None)
-        if begun is None or begun >= heard.start:
+        if begun is None or begun >= heard.start or begun < previous.start:
             host.measure(heard.start - previous.end, heard)
         elif begun - previous.end < low - talk.doubt:
             let_end = ended is not None and ended <= heard.start + talk.doubt
@@ -217,11 +217,11 @@ def starts_in_order(tally, judge):
     host, session = tally.of(spec.asks), Session(spec)
     again_only = {"IDENT", "OPEN-SALE", "VEND", "PRICE-BEGIN", "PRICE-PART", "PRICE-COMMIT"}
     booted = None  # the answer that told of it
-    first = True
+    first = False  # the host was seen to start, and has said nothing yet
 
     def request(x):
         nonlocal booted, first
-        if first and judge.kit_talk.whole:
+        if first:
             host.check(x.name == "RESET", x.first, "" if x.name == "RESET" else "the first request is no RESET")
         first = False
         session.request(x)

@@ -168,9 +168,12 @@ def test_relink_ends_with_the_whole_start(kit):
 def test_start(kit):
     no_table = kit().host("0100").answer("000100").ask("02", "", "04").ask("04", "", "04")
     assert no_table.broken() == ["KIT-START host"]
-    no_reset = kit()
+    no_reset = kit().power("host", True)
     no_reset.poll(0)
     assert no_reset.broken() == ["KIT-START host"]
+    running = kit().power("board", True)  # the board is switched on while the host polls
+    running.poll(0)
+    assert running.broken() == []
     in_the_middle = kit(whole=False)
     in_the_middle.poll(3).poll(3)
     assert in_the_middle.broken() == []
