@@ -103,10 +103,11 @@ class Kit:
 
     # ---- judging
 
-    def judge(self, end: float = 5, **more) -> Judge:
+    def judge(self, end: float = 5, bytewise: bool = False, **more) -> Judge:
         """The judge, after the capture ended `end` after the last word."""
         judge = Judge(self.links, load_book(), **more)
-        for event in sorted(self.events, key=lambda e: e[0]):
+        events = [one for e in self.events for one in (single(e) if bytewise else [e])]
+        for event in sorted(events, key=lambda e: e[0]):
             (judge.burst if isinstance(event, Burst) else judge.happening)(event)
         judge.close(self.now + round(end * MS))
         return judge
@@ -116,9 +117,23 @@ class Kit:
         return next(v for v in self.judge(**more).verdicts() if (v.rule, v.judged) == (rule, seat))
 
     def broken(self, **more) -> list[str]:
-        """What came out as fail, warn or unsure."""
+        """What came out as fail, warn or unsure: the same for whole frames and for single bytes."""
+        whole, single = (self._broken(bytewise=b, **more) for b in (False, True))
+        assert whole == single
+        return whole
+
+    def _broken(self, **more) -> list[str]:
         found = [v for v in self.judge(**more).verdicts() if v.outcome not in ("pass", "unseen")]
         return [f"{v.rule} {v.judged}" + ("" if v.outcome == "fail" else f" {v.outcome}") for v in found]
+
+
+def single(event):
+    """A burst as bursts of one byte each, as a port tells them."""
+    if not isinstance(event, Burst):
+        return [event]
+    length = event.word_ticks()
+    starts = event.word_starts()
+    return [event._replace(start=at, end=at + length, words=(word,), gaps=()) for at, word in zip(starts, event.words)]
 
 
 def polled(state: int, credit: int, events=()) -> str:
