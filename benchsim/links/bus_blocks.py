@@ -59,7 +59,8 @@ class _Half:
         self._gap = limits["gap"].high
         self._silence, self._idle = limits["block_end"].high, limits["unknown_end"].high
         self._words: list[int] = []
-        self._worst = self.start = self.end = 0
+        self._worst = self.start = 0
+        self.end = -self._silence
         self._sender = ""
         self._alone = lru_cache(4096)(self._is_alone)
 
@@ -97,7 +98,7 @@ class _Half:
     def take(self, address: int | None, cut: bool = False) -> Block:
         """The block under way, whole or not; the next word begins a new one."""
         words, self._words = tuple(self._words), []
-        kind, data, broken = self.classify(words)
+        kind, data, broken = self.told(words)
         if cut or self._worst > self._gap:
             extra = (("gap",) if self._worst > self._gap else ()) + (("cut",) if cut else ())
             broken = tuple(fault for fault in FAULTS if fault in broken or fault in extra)
@@ -109,7 +110,7 @@ class _Half:
 
     def feed(self, burst: Burst) -> list[Block]:
         """Words of this conductor alone, as one side hears them. Returns the blocks they complete."""
-        if not burst.gaps and not self._words and self.alone(burst.words):
+        if self.alone(burst):
             return [self.whole(burst, None)]
         blocks = []
         for word, start, end in timed(burst):
@@ -124,11 +125,19 @@ class _Half:
         """Kind, data and what is broken, of a whole block."""
         raise NotImplementedError
 
-    def alone(self, words: tuple[int, ...]) -> bool:
-        """These words, coming at once, are exactly one block (so it need not be looked at word by word)."""
+    def told(self, words: tuple[int, ...]) -> tuple[str, bytes, tuple[str, ...]]:
+        """`classify`, minding what came before."""
+        return self.classify(words)
+
+    def alone(self, burst: Burst) -> bool:
+        """A burst is exactly one block (so it need not be looked at word by word)."""
+        words = burst.words
+        if burst.gaps or self._words or burst.start - self.end <= self._gap:
+            return False
         return self._alone(words, self.modes.get(words[0] & ~COMMAND_BITS & 0xFF, _PLAIN))
 
     def _is_alone(self, words: tuple[int, ...], _mode: Mode) -> bool:
+        before, self.end = self.end, -self._silence
         try:
             for i, word in enumerate(words):
                 self.word(word, 0, 0, "")
@@ -136,11 +145,11 @@ class _Half:
                     return i == len(words) - 1
             return False
         finally:
-            self._words = []
+            self._words, self.end = [], before
 
     def whole(self, burst: Burst, address: int | None) -> Block:
         """The block that a burst is, if its words are `alone`."""
-        kind, data, broken = self.classify(burst.words)
+        kind, data, broken = self.told(burst.words)
         self.end = burst.end
         return Block(burst.start, burst.end, self.out, burst.sender, burst.words, data, kind, broken, 0, address)
 
@@ -154,10 +163,24 @@ class MasterHalf(_Half):
         super().__init__(book, modes)
         self.classify = lru_cache(4096)(self._classify)
         self.replies = (self.bus.ack, self.bus.ret, self.bus.nak)
+        self._headless = False  # words right behind a block, without a mode bit of their own
+        self.after_reply = False
 
     def begins(self, word: int, start: int) -> bool:
         """A mode bit after a pause begins a new block, whatever was under way."""
-        return bool(word & MODE) and start - self.end > self._idle
+        return bool(word & MODE) and (self._headless or start - self.end > self._idle)
+
+    def word(self, word: int, start: int, end: int, sender: str) -> None:
+        if not self._words:
+            self._headless = not (word & MODE or self.after_reply or start - self.end > self._gap)
+        super().word(word, start, end, sender)
+
+    def told(self, words: tuple[int, ...]) -> tuple[str, bytes, tuple[str, ...]]:
+        kind, data, broken = self.classify(words)
+        if self._headless:
+            kind, broken = "stray", tuple(fault for fault in broken if fault == "framing") or ("length",)
+        self.after_reply, self._headless = kind == "reply", False
+        return kind, data, broken
 
     def _lengths(self) -> tuple[int, ...]:
         """Lengths that the command under way can have; () if unknown or open."""
@@ -172,6 +195,8 @@ class MasterHalf(_Half):
         return device and device.command_length(data, self.modes.get(data[0] & ~COMMAND_BITS, _PLAIN))
 
     def could_end(self) -> bool:
+        if self._headless:
+            return True
         lengths = self._lengths()
         if not lengths:
             device = self.book.device_at(self._words[0])
@@ -180,6 +205,8 @@ class MasterHalf(_Half):
 
     def ended(self) -> bool:
         words, count = self._words, len(self._words)
+        if self._headless:
+            return count >= ENDLESS
         first = words[0]
         if count == 1 and not first & MODE and first & 0xFF in self.replies:
             return True
@@ -307,7 +334,7 @@ class BlockReader:
         if burst.words[0] & BREAK:
             return self._break(burst)
         half = self._master if burst.out else self._device
-        if not (burst.gaps or self._master.open or self._device.open) and half.alone(burst.words):
+        if not (self._master.open or self._device.open) and half.alone(burst):
             return [self._heard(half.whole(burst, self.address))]
         blocks: list[Block] = []
         for word, start, end in timed(burst):
@@ -341,15 +368,15 @@ class BlockReader:
         return self._heard_master(block) if block.out else self._heard_device(block)
 
     def _heard_master(self, block: Block) -> Block:
-        if block.kind == "command" and self._offered and block.words[0] & ~MODE in self._master.replies:
-            if len(block.words) == 1:
-                block = block._replace(kind="reply", broken=("mode",))
+        if self._offered and len(block.words) == 1 and block.data[0] in self._master.replies:
+            block = block._replace(kind="reply", broken=("mode",) if block.words[0] & MODE else block.broken)
         if block.kind == "command":
             self.address = block.data[0] & ~COMMAND_BITS
             self._asked, self._offered, self._command = True, False, block
             return block._replace(address=self.address)
         if block.kind == "reply":
             if not self._offered:
+                self._master.after_reply = False
                 return block._replace(kind="stray")
             self._asked, self._offered = block.data[0] == self.bus.ret, False
         return block

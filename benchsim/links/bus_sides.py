@@ -183,7 +183,7 @@ class BusDevice:
                 self._reset()
             return
         if burst.words[0] & MODE and not self._half.open and burst.words[0] & ~COMMAND_BITS & 0xFF != self.address:
-            if self._half.alone(burst.words):  # the usual case: for somebody else
+            if self._half.alone(burst):  # the usual case: for somebody else
                 self._not_taken()
                 return
         for block in self._half.feed(burst):
