@@ -142,13 +142,13 @@ def polled(state: int, credit: int, events=()) -> str:
     return f"00{state:02x}{credit:08x}{len(events):02x}{packed}"
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def kit():
     """Makes scripts."""
     return Kit
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def answer_to_poll():
     """Makes answers to POLL, in hex."""
     return polled
