@@ -6,6 +6,7 @@ Every form is a function of the record alone: no clock, no path, no network. Sam
 from pathlib import Path
 
 from benchsim.reports.document import write_json
+from benchsim.reports.exchanges import exchanges
 from benchsim.reports.html import write_html
 from benchsim.reports.junit import write_junit
 from benchsim.reports.record import CaseNote, Exchange, Limit, Record, Stretch
@@ -16,6 +17,7 @@ __all__ = [
     "Limit",
     "Record",
     "Stretch",
+    "exchanges",
     "write_folder",
     "write_html",
     "write_json",

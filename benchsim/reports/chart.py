@@ -8,9 +8,10 @@ they would squeeze the rest into one bar stand together in a last bar of their o
 import math
 from bisect import bisect_left, bisect_right
 from typing import NamedTuple
+from xml.sax.saxutils import escape
 
 from benchsim.reports import svg
-from benchsim.reports.words import count, figure, quantity
+from benchsim.reports.words import count, figure, printable, quantity
 
 WIDTH, HEIGHT = 480, 180
 LEFT, RIGHT, TOP, BASE = 8, 8, 36, 134
@@ -36,8 +37,12 @@ def histogram(
     bound: tuple[float | None, float | None],
     unit: str,
     uncertainty: float = 0.0,
+    worst: float | None = None,
 ) -> str:
-    """SVG of the finite `samples`, or nothing if there are none. All values are in `unit`."""
+    """SVG of the finite `samples`, or nothing if there are none. All values are in `unit`.
+
+    `worst` is pointed at: only some of all values may have been kept as samples.
+    """
     values = sorted(value for value in samples if math.isfinite(value))
     if not values:
         return ""
@@ -54,6 +59,8 @@ def histogram(
     parts += [
         mark for limit in limits for mark in _limit(limit, unit, scale, limit == min(limits) < max(limits))
     ]
+    if worst is not None:
+        parts.append(_pointer(worst, unit, scale))
     parts += _foot(told, sum(value < low for value in values), sum(value > high for value in values))
     return svg.picture(parts, WIDTH, HEIGHT, label, "histogram")
 
@@ -161,6 +168,13 @@ def _limit(limit: float, unit: str, scale: _Scale, is_lower: bool) -> list[str]:
         svg.line(x, TOP - 10, x, BASE + 5, "limit"),
         svg.text(f"limit {quantity(limit, unit)}", x, TOP - 16, "limit-text", anchor),
     ]
+
+
+def _pointer(worst: float, unit: str, scale: _Scale) -> str:
+    x = scale(worst)
+    points = f"{x - 5:.2f},{BASE + 9} {x + 5:.2f},{BASE + 9} {x:.2f},{BASE + 1}"
+    title = f"<title>{escape(printable(f'worst: {quantity(worst, unit)}'))}</title>"
+    return svg.element("polygon", title, points=points, class_="worst-value")
 
 
 def _ticks(scale: _Scale, limits: list[float]) -> list[str]:

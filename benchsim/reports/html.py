@@ -34,6 +34,7 @@ from benchsim.reports.words import (
     quantity,
     reason,
     span,
+    tally,
 )
 
 # A sign for each outcome, always beside its word or with the word as its label.
@@ -41,6 +42,7 @@ SIGNS = {"pass": "✓", "fail": "×", "unsure": "?", "unseen": "–", "warn": "!
 WORDS = {"pass": "ok", "fail": "FAIL", "unsure": "unsure", "unseen": "unseen", "warn": "warn"}
 
 OPEN = 12  # so many rules that need a look are shown unfolded
+SHOWN = 8  # so many cases of a rule are shown with their evidence
 FEW = 8  # up to so many cases of a rule are shown unfolded
 COLUMNS = 16  # up to so many cases have a column each in the table of verdicts
 
@@ -92,6 +94,7 @@ def _view(record: Record) -> dict[str, Any]:
         "outcomes": OUTCOMES,
         "linked": lambda name: quote(name, safe="", errors="replace"),
         "span": span,
+        "tally": tally,
         "count": count,
         "grouped": grouped,
         "quantity": quantity,
@@ -127,6 +130,10 @@ def _rule(record: Record, row: Row, cases: list[dict[str, Any]]) -> dict[str, An
         for value in record.samples.get((verdict["case"], row.rule, row.judged), ())
     ]
     verdicts = [_verdict(record, verdict, numbers[verdict["case"]]) for verdict in row.verdicts]
+    evidence = sorted((each for each in verdicts if each["outcome"] == row.outcome), key=weight)
+    if row.outcome == "pass":
+        # Where all held, the place that came nearest to the limit is enough.
+        evidence = [each for each in evidence if each["at"]][:1]
     return {
         "rule": row.rule,
         "judged": row.judged,
@@ -144,6 +151,8 @@ def _rule(record: Record, row: Row, cases: list[dict[str, Any]]) -> dict[str, An
         "histogram": Markup(_histogram(told, samples)),
         "by_case": {verdict["case"]: verdict["outcome"] for verdict in row.verdicts},
         "verdicts": verdicts,
+        "evidence": evidence[:SHOWN],
+        "further": len(evidence[SHOWN:]),
         "tested": sorted((each for each in verdicts if each["outcome"] != "unseen"), key=weight),
     }
 
@@ -162,4 +171,4 @@ def _verdict(record: Record, verdict: dict, case: dict[str, Any]) -> dict[str, A
 
 def _histogram(told: dict, samples: list[float]) -> str:
     unit, doubt = told["unit"] or "", told["uncertainty"] or 0.0
-    return chart.histogram(samples, limit_values(told), bound(told, samples), unit, doubt)
+    return chart.histogram(samples, limit_values(told), bound(told, samples), unit, doubt, told["worst"])

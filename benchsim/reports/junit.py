@@ -8,8 +8,8 @@ from typing import Literal, TextIO
 from xml.etree import ElementTree as Tree
 
 from benchsim.reports.record import CaseNote, Record
-from benchsim.reports.rows import by_case
-from benchsim.reports.words import MEANINGS, printable, quantity
+from benchsim.reports.rows import by_case, limit_text
+from benchsim.reports.words import MEANINGS, moment, printable, quantity, tally
 
 WHOLE_RUN = "whole run"
 SELF_TEST = "self-test"
@@ -78,24 +78,24 @@ def _outcome(test: Tree.Element, verdict: dict, replay: str, unsure: str) -> Non
 
 def short(verdict: dict) -> str:
     """One line: what came out, how often, how far from the limit."""
-    parts = [f"{verdict['outcome']}: broken {verdict['broken']} of {verdict['checked']} times"]
+    parts = [f"{verdict['outcome']}: {tally(verdict)}"]
     if verdict["worst"] is not None:
         parts.append(f"worst {quantity(verdict['worst'], verdict['unit'])}")
     if verdict["limit"] is not None:
-        parts.append(f"limit {quantity(verdict['limit'], verdict['unit'])}")
+        parts.append(f"limit {limit_text(verdict, [])}")
     return ", ".join(parts)
 
 
 def long(verdict: dict, replay: str) -> str:
     """All that is needed to look into it: meaning, figures, source, places, the line to run it again."""
     lines = [f"{verdict['outcome']}: {MEANINGS[verdict['outcome']]}"]
-    for name in ("worst", "limit", "margin", "uncertainty"):
+    if verdict["limit"] is not None:
+        lines.append(f"limit: {limit_text(verdict, [])}")
+    for name in ("worst", "margin", "uncertainty"):
         if verdict[name] is not None:
             lines.append(f"{name}: {quantity(verdict[name], verdict['unit'])}")
     lines.append(f"source: {verdict['source']} (confidence {verdict['confidence']})")
-    lines += [
-        f"at {place['time_s']:.6f} s, frame {place['frame']}: {place['text']}" for place in verdict["at"]
-    ]
+    lines += [f"at {moment(place)}: {place['text']}" for place in verdict["at"]]
     lines += [f"again: {replay}"] if replay else []
     return "\n".join(lines)
 

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from benchsim.judge.verdict import rank
 from benchsim.reports.record import Record
 from benchsim.reports.words import OUTCOMES, heaviest, quantity
 
@@ -39,12 +40,14 @@ def weight(verdict: dict) -> tuple:
 
 
 def rows(record: Record) -> list[Row]:
-    """Heaviest outcome first, then by rule and seat."""
+    """Heaviest outcome first, then in the order in which rules are read, then by seat."""
     found: dict[tuple[str, str], list[dict]] = {}
     for verdict in record.document["verdicts"]:
         found.setdefault((verdict["rule"], verdict["judged"]), []).append(verdict)
     gathered = [Row(rule, judged, tuple(verdicts)) for (rule, judged), verdicts in found.items()]
-    return sorted(gathered, key=lambda row: (OUTCOMES.index(row.outcome), row.rule, row.judged))
+    return sorted(
+        gathered, key=lambda row: (OUTCOMES.index(row.outcome), rank(row.rule), row.rule, row.judged)
+    )
 
 
 def unseen_by_reason(gathered: list[Row]) -> dict[str, list[Row]]:

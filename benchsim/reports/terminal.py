@@ -20,9 +20,11 @@ from benchsim.reports.words import (
     count,
     headline,
     heaviest,
+    moment,
     printable,
     quantity,
     span,
+    tally,
 )
 
 STYLES = {"pass": "green", "fail": "bold red", "unsure": "bold blue", "warn": "yellow", "unseen": "dim"}
@@ -117,7 +119,7 @@ def _detail(console: Console, record: Record, row: Row) -> None:
 
 def _told(record: Record, verdict: dict) -> list[str]:
     figures = [
-        f"{verdict['case'] or 'whole run'}: broken {verdict['broken']} of {verdict['checked']}",
+        f"{verdict['case'] or 'whole run'}: {tally(verdict)}",
         f"worst {quantity(verdict['worst'], verdict['unit'])}" if verdict["worst"] is not None else "",
         _limit(record, verdict),
         f"doubt {quantity(verdict['uncertainty'], verdict['unit'])}" if verdict["uncertainty"] else "",
@@ -127,7 +129,7 @@ def _told(record: Record, verdict: dict) -> list[str]:
         f"source: {verdict['source']} (confidence {verdict['confidence']})",
     ]
     for place in verdict["at"][:PLACES]:
-        lines.append(f"{place['time_s']:.6f} s  frame {place['frame']}  {place['text']}")
+        lines.append(f"{moment(place)}: {place['text']}")
     if len(verdict["at"]) > PLACES:
         lines.append(f"and {len(verdict['at']) - PLACES} more in the report")
     return lines

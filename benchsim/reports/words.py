@@ -89,6 +89,21 @@ def missed(document: dict) -> list[dict]:
     return [row for row in document["selftest"] or () if not row["caught"]]
 
 
+def tally(verdict: dict) -> str:
+    """How often it was checked and what came of it."""
+    if verdict["outcome"] in ("fail", "warn"):
+        return f"broken {verdict['broken']} of {verdict['checked']}"
+    if verdict["outcome"] == "unsure":
+        return f"checked {count(verdict['checked'], 'time')}, too near its limit to tell"
+    return f"checked {count(verdict['checked'], 'time')}"
+
+
+def moment(place: dict) -> str:
+    """When and in which frame; what happened off the links has no frame."""
+    frame = "" if place["frame"] is None else f", frame {place['frame']}"
+    return f"{place['time_s']:.6f} s{frame}"
+
+
 VERDICTS = {"pass": "Passed", "fail": "Failed", "unsure": "Unsure"}
 
 

@@ -112,7 +112,7 @@ def _verdicts():
         place(33.900112, 3390, "board: ACK (100) 5.90 ms after changer: 001 101*"),
         place(34.100907, 3411, "board: ACK (100) 5.62 ms after changer: 001 101*"),
     ]
-    ms = {"limit": 5.0, "unit": "ms", "uncertainty": 0.05}
+    ms = {"limit": [None, 5.0], "unit": "ms", "uncertainty": 0.05}
     cold = "the bench file has no perishable duty"
     edges = "edges were not measured on this port: a tap with a logic analyser would"
     found = []
@@ -125,7 +125,7 @@ def _verdicts():
                 case,
                 40112,
                 worst=0.21,
-                limit=1.0,
+                limit=[None, 1.0],
                 unit="ms",
                 margin=0.79,
                 uncertainty=0.05,
@@ -139,7 +139,7 @@ def _verdicts():
                 case,
                 420,
                 worst=7.4,
-                limit=20.0,
+                limit=[None, 20.0],
                 unit="ms",
                 margin=12.6,
                 uncertainty=1.0,
@@ -158,7 +158,7 @@ def _verdicts():
             "power-cut",
             2,
             worst=200.4,
-            limit=200.0,
+            limit=[200.0, None],
             unit="ms",
             margin=0.4,
             uncertainty=1.0,

@@ -79,6 +79,14 @@ def test_the_fewest_can_still_be_seen():
     assert float(beyond.get("height")) >= 9
 
 
+def test_the_worst_is_pointed_at_even_if_it_was_not_kept():
+    drawing = histogram([1.0, 2.0, 3.0], [5.0], (None, 5.0), "ms", worst=6.0)
+    pointer = next(each for each in Tree.fromstring(drawing).iter("polygon"))
+    assert pointer.find("title").text == "worst: 6 ms"
+    tip = float(pointer.get("points").split()[-1].split(",")[0])
+    assert tip > limit_places(drawing)[0]
+
+
 def test_nothing_measured_nothing_drawn():
     assert histogram([], [5.0], (None, 5.0), "ms") == ""
     assert histogram([float("nan"), float("inf")], [5.0], (None, 5.0), "ms") == ""

@@ -271,7 +271,7 @@ def test_same_record_same_bytes():
 
 def test_a_folder_gets_every_form(tmp_path):
     written = write_folder(sample_record(), tmp_path / "deep" / "out")
-    assert [path.name for path in written] == ["report.html", "report.json", "junit.xml"]
+    assert [path.name for path in written] == ["report.html", "verdicts.json", "junit.xml"]
     assert all(path.stat().st_size > 1000 for path in written)
     assert str(tmp_path) not in written[0].read_text(encoding="utf-8")
 

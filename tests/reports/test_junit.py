@@ -61,9 +61,10 @@ def test_counts_add_up_to_the_summary():
 
 def test_a_failure_carries_all_that_is_needed_to_look_into_it():
     failure = cases_of(read(sample_record()), "noisy-coils")["BUS-ACK board"].find("failure")
-    assert failure.get("message") == "fail: broken 3 of 1877 times, worst 6.21 ms, limit 5 ms"
+    assert failure.get("message") == "fail: broken 3 of 1877, worst 6.21 ms, limit at most 5 ms"
     assert failure.get("type") == "BUS-ACK"
     for part in (
+        "limit: at most 5 ms",
         "margin: -1.21 ms",
         "uncertainty: 0.05 ms",
         "source: MDB/ICP 4.3 §3 (confidence A)",
@@ -88,7 +89,11 @@ def test_unsure_is_what_the_reader_of_the_file_wants_it_to_be(option, tag):
     root = read(unsure_record(), unsure=option)
     found = cases_of(root, "power-cut")["BUS-SETTLE board"]
     assert [child.tag for child in found] == [tag]
-    assert found[0].get("message").startswith("unsure: broken 0 of 2 times, worst 200.4 ms")
+    assert (
+        found[0]
+        .get("message")
+        .startswith("unsure: checked 2 times, too near its limit to tell, worst 200.4 ms")
+    )
     assert int(root.get("failures")) == (option == "failure")
 
 

@@ -59,7 +59,7 @@ def test_what_was_broken_is_told_with_its_evidence():
         "FAIL BUS-ACK at board: Every good data block is answered ACK, RET or NAK within 5.0 ms.",
         "noisy-coils: broken 3 of 1877, worst 6.21 ms, at most 5 ms, doubt 0.05 ms",
         "source: MDB/ICP 4.3 §3 (confidence A)",
-        "12.104371 s  frame 1207  board: ACK (100) 6.21 ms after changer: 003 150 153*",
+        "12.104371 s, frame 1207: board: ACK (100) 6.21 ms after changer: 003 150 153*",
         "again: benchsim check shop.toml --test board --case noisy-coils --seed 7",
     ):
         assert part in text
