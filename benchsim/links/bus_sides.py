@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from benchsim.events import MODE, TICKS_PER_MS, Burst
-from benchsim.links.bus_blocks import Block, DeviceHalf, MasterHalf
+from benchsim.links.bus_halves import Block, DeviceHalf, MasterHalf
 from benchsim.schema.bus import COMMAND_BITS, DeviceSpec, Message, Mode, answer_words, command_words
 from benchsim.schema.fields import Misfit
 
