@@ -1,7 +1,7 @@
 """Kit link, board: answers, repeats, events and the watchdog. Source: kit link reference."""
 
 from benchsim.judge.core import rule
-from benchsim.judge.kit_events import FULL_BODY, Events
+from benchsim.judge.kit_events import FULL_BODY
 from benchsim.judge.kit_sale import SALE_OPEN
 
 REFERENCE = "kit link reference"
@@ -45,13 +45,12 @@ def repeats_do_nothing_twice(tally, judge):
     """A repeated request gets the last answer again and does nothing twice: a VEND said several times ends in
     one VEND-DONE.
     """
-    board, events = tally.of(judge.book.kit.answers), Events()
+    board = tally.of(judge.book.kit.answers)
     asked = done = 0
     repeated = False  # was the last VEND said more than once?
 
     def request(x):
         nonlocal asked, repeated
-        events.request(x)
         if x.name == "VEND":
             repeated = x.repeat
             asked += not x.repeat
@@ -65,25 +64,23 @@ def repeats_do_nothing_twice(tally, judge):
         board.check(same, heard, "" if same else "not the answer given before")
 
     def answer(x, heard):
-        nonlocal done, asked
+        nonlocal asked
         if x.repeat and x.before is not None and x.before.answer is not None:
             same = heard.body == x.before.answer.body
             board.check(same, heard, "" if same else "not the answer given before")
         if x.name == "VEND" and not x.repeat and x.status:
             asked -= 1
-        if x.name == "POLL" and x.ok:
-            for event in events.answer(x, heard):
-                if event.name == "VEND-DONE" and event.fields["outcome"] != CUT:  # it may be of an earlier day
-                    done += 1
-                    if repeated and judge.kit_talk.whole:
-                        board.check(done <= asked, heard, f"{done} ends of {asked} sales asked for")
 
-    def restart(seat):
-        if seat == judge.book.kit.answers:
-            events.forget()
+    def told(x, heard, fresh):
+        nonlocal done
+        for event in fresh:
+            if event.name == "VEND-DONE" and event.fields["outcome"] != CUT:  # it may be of an earlier day
+                done += 1
+                if repeated and judge.kit_talk.whole:
+                    board.check(done <= asked, heard, f"{done} ends of {asked} sales asked for")
 
     return {"kit.request": request, "kit.try": again, "kit.again": answered_again, "kit.answer": answer,
-            "kit.restart": restart}  # fmt: skip
+            "kit.events": told}  # fmt: skip
 
 
 @rule("KIT-EVENTS-KEPT", "board", link="kit", source=REFERENCE)
@@ -91,19 +88,14 @@ def events_are_kept(tally, judge):
     """No event is lost, renumbered or out of order, across lost frames and RESET: what was not delivered is
     offered again with the same numbers, before newer ones.
     """
-    board, events = tally.of(judge.book.kit.answers), Events()
+    board = tally.of(judge.book.kit.answers)
 
-    def answer(x, heard):
-        if x.name == "POLL" and x.ok:
-            events.answer(x, heard)
-            if events.tested:
-                board.check(events.wrong is None, heard, events.wrong or "")
+    def told(x, heard, fresh):
+        events = judge.kit_talk.events
+        if events.tested:
+            board.check(events.wrong is None, heard, events.wrong or "")
 
-    def restart(seat):
-        if seat == judge.book.kit.answers:
-            events.forget()
-
-    return {"kit.request": events.request, "kit.answer": answer, "kit.restart": restart}
+    return {"kit.events": told}
 
 
 @rule("KIT-WATCHDOG", "board", link="kit", source=REFERENCE)
@@ -112,7 +104,7 @@ def leaves_the_sale_alone(tally, judge):
     LINK-LOST is told once; without such a silence it is not told.
     """
     spec = judge.book.kit
-    board, events, limit = tally.of(spec.answers), Events(), spec.limits["watchdog"]
+    board, limit = tally.of(spec.answers), spec.limits["watchdog"]
     last = None  # end of the last valid request
     alive = False  # has the board answered since it started?
     lost = False  # silence long enough, and no POLL answered since
@@ -132,17 +124,16 @@ def leaves_the_sale_alone(tally, judge):
                 due += 1
         last = heard.end
 
-    def request(x):
-        events.request(x)
-
     def answer(x, heard):
-        nonlocal alive, lost, reopened, owed, due
+        nonlocal alive, reopened
         alive = True
         if x.name == "OPEN-SALE" and x.ok:
             reopened = True
-        if x.name != "POLL" or not x.ok or x.repeat:
+
+    def events(x, heard, fresh):
+        nonlocal lost, owed, due
+        if x.repeat:
             return
-        fresh = events.answer(x, heard)
         told = sum(event.name == "LINK-LOST" for event in fresh)
         if any(event.name == "BOOTED" for event in fresh):
             lost, owed, due = False, 0, 0
@@ -166,6 +157,5 @@ def leaves_the_sale_alone(tally, judge):
         nonlocal last, alive, lost, owed, due
         if seat == spec.answers:
             last, alive, lost, owed, due = None, False, False, 0, 0
-            events.forget()
 
-    return {"kit.frame": frame, "kit.request": request, "kit.answer": answer, "kit.restart": restart}
+    return {"kit.frame": frame, "kit.answer": answer, "kit.events": events, "kit.restart": restart}

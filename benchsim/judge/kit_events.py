@@ -48,6 +48,9 @@ class Events:
         if x.repeat:
             return []
         events = heard.message.fields["events"]
+        if not events and not self._pending:  # the usual case
+            self._polled, self._perhaps = x.seq, False
+            return []
         packed = len(heard.body) >= FULL_BODY
         known = [_same(e) for e in self._pending]
         fresh = [e for e in events if _same(e) not in known]

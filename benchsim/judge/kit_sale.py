@@ -1,7 +1,6 @@
 """Kit link, host: what it may sell, given what the board told it. Source: kit link reference."""
 
 from benchsim.judge.core import rule
-from benchsim.judge.kit_prices import Prices
 
 REFERENCE = "kit link reference"
 SALE_OPEN, VENDING, LOCKED_OUT, SERVICE = 3, 4, 5, 6  # states in the answer to POLL
@@ -17,46 +16,43 @@ def tables_whole(tally, judge):
     """
     spec = judge.book.kit
     board, host = spec.answers, tally.of(spec.asks)
-    prices = Prices(spec)
 
     def request(x):
-        prices.request(x)
+        prices = judge.kit_talk.prices
         if x.repeat or x.first.message is None or (x.before is None and not judge.kit_talk.whole):
             return
-        if x.name == "PRICE-BEGIN" and prices.rows is not None:
+        known = prices.rows is not None
+        if x.name == "PRICE-BEGIN" and known:
             right = prices.rows * prices.columns
             host.check(x.fields["entries"] == right, x.first, f"the grid has {right} positions")
-        elif x.name == "PRICE-PART" and known():
+        elif x.name == "PRICE-PART" and known:
             at = len(prices.staged)
             right = prices.entries is not None and x.fields["first"] == at
             host.check(right, x.first, "" if right else f"the part from {at} on was due" if prices.entries is not None
                        else "no table was begun")  # fmt: skip
-        elif x.name == "PRICE-COMMIT" and known():
+        elif x.name == "PRICE-COMMIT" and known:
             host.check(prices.whole, x.first, f"{len(prices.staged)} of {prices.entries} prices sent")
             if prices.whole:
                 host.check(x.fields["check"] == prices.check, x.first, "the check does not fit the prices sent")
             host.measure(prices.refused + 1, x.first)
 
-    def known():
-        return prices.rows is not None
-
     def answer(x, heard):
-        if x.repeat:
+        if x.repeat or not x.ok or x.first.message is None:
             return
-        if x.name == "PRICE-COMMIT" and x.ok and x.first.message and known():
+        prices = judge.kit_talk.prices
+        if x.name == "PRICE-COMMIT" and prices.rows is not None:
             good = prices.whole and x.fields["check"] == prices.check
             tally.check(board, good, heard, "" if good else "takes a table that is not whole or whose check is wrong")
-        elif x.name == "PRICE-READ" and x.ok and x.first.message and prices.force:
+        elif x.name == "PRICE-READ" and prices.force:
             first, n = x.fields["first"], x.fields["n"]
             read = tuple(heard.message.fields["prices"])
             good = any(read == table[first : first + n] for table in prices.force)
             tally.check(board, good, heard, "" if good else "not the prices of the last good table")
-        elif x.name == "VEND" and x.ok and x.first.message:
+        elif x.name == "VEND":
             may_be = prices.price(x.fields["row"], x.fields["column"])
             if may_be:
                 good = x.fields["price"] in may_be
                 tally.check(board, good, heard, "" if good else "sells at a price that is not in force")
-        prices.answer(x, heard)
 
     return {"kit.request": request, "kit.answer": answer}
 
@@ -67,12 +63,11 @@ def sells_only_what_it_may(tally, judge):
     customer's funds are known).
     """
     spec = judge.book.kit
-    host, prices = tally.of(spec.asks), Prices(spec)
+    host = tally.of(spec.asks)
     state = credit = None
 
     def request(x):
-        nonlocal state, credit
-        prices.request(x)
+        nonlocal state
         if x.name == "RESET":
             state = 0
         if x.name != "VEND" or x.first.message is None or x.repeat:
@@ -85,6 +80,7 @@ def sells_only_what_it_may(tally, judge):
         """(None, "") where the host's knowledge is not known here."""
         if state is not None and state != SALE_OPEN:
             return False, f"the sale is not open (state {spec.states.get(state, state)})"
+        prices = judge.kit_talk.prices
         in_force = prices.price(asked["row"], asked["column"])
         if prices.columns is not None and not (asked["row"] < prices.rows and asked["column"] < prices.columns):
             return False, "no such position"
@@ -96,7 +92,6 @@ def sells_only_what_it_may(tally, judge):
 
     def answer(x, heard):
         nonlocal state, credit
-        prices.answer(x, heard)
         if not x.ok:
             return
         if x.name == "POLL":

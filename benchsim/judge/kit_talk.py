@@ -9,6 +9,7 @@ Events, each with its arguments:
     kit.try      (exchange, frame, previous try)
     kit.answer   (exchange, frame)    the first well-formed answer with the request's seq and operation
     kit.again    (exchange, frame)    a further one
+    kit.events   (exchange, frame, events offered for the first time)   a good answer to POLL, after kit.answer
     kit.reply    (frame, request frame or None, bad frame of the host or None)   every good frame of the board
     kit.silent   (request frame)      one that stayed without answer while a later try was answered
     kit.restart  (seat)               the board or the host lost its power or got it back
@@ -16,6 +17,8 @@ Events, each with its arguments:
 
 from benchsim.events import Burst, Happening, LinkInfo
 from benchsim.judge.core import Judge, follows
+from benchsim.judge.kit_events import Events
+from benchsim.judge.kit_prices import Prices
 from benchsim.links.kit_frames import Frame, FrameReader
 from benchsim.schema.fields import Misfit
 
@@ -94,12 +97,14 @@ class KitTalk:
         self.seats = {True: self.spec.asks, False: self.spec.answers}
         self.wait, self.tries = self.spec.limits["wait"], self.spec.limits["tries"]
         self.current: Exchange | None = None
+        self.events = Events()
+        self.prices = Prices(self.spec)  # while kit.answer is told: as before that answer
         self.whole = False  # heard from the beginning on
         self._board_new = False  # the board started anew since the last request: any seq is new
         self._owed: list[Heard] = []
         self._late: list[Heard] = []
         self._bad: Heard | None = None
-        names = "frame request try answer again reply silent restart".split()
+        names = "frame request try answer again events reply silent restart".split()
         self._calls = {name: judge.calls("kit." + name) for name in names}
         judge.calls("happening.power").append(self._power)
         judge.calls("happening.case").append(self._case)
@@ -196,6 +201,8 @@ class KitTalk:
         x = self.current = Exchange(heard, before, down, repeat)
         heard.exchange = x
         self._owed.append(heard)
+        self.events.request(x)
+        self.prices.request(x)
         for call in self._calls["request"]:
             call(x)
 
@@ -236,6 +243,11 @@ class KitTalk:
         x.sure = 0 <= heard.start - x.last.end + self.doubt and heard.start - x.last.end < self.wait.low - self.doubt
         for call in self._calls["answer"]:
             call(x, heard)
+        self.prices.answer(x, heard)
+        if x.name == "POLL" and x.ok:
+            fresh = self.events.answer(x, heard)
+            for call in self._calls["events"]:
+                call(x, heard, fresh)
 
     def _asked_by(self, heard: Heard) -> Heard | None:
         """The request that a frame of the board answers: the last fitting one, else the last one."""
@@ -272,5 +284,6 @@ class KitTalk:
             self.current = None
         else:
             self._board_new = True
+            self.events.forget()
         for call in self._calls["restart"]:
             call(seat)
