@@ -34,6 +34,7 @@ UNITS = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9, "ps": 10**12, "fs": 10**
 LOOKED_AT = 50_000  # changes from which polarity and sample period are found
 PROOF = 3  # whole words, for a line that begins at 1 to be held for inverted
 ENOUGH_TIMES = 16  # changes; fewer do not tell a sample period
+PREAMBLE = b"META "  # sigrok-cli 0.7 puts one such line ahead of the VCD that it writes
 LONGEST_HEADER = 1 << 20  # bytes
 
 
@@ -162,7 +163,7 @@ class VcdCapture(Capture):
         number, size = 0, 0
         for number, line in enumerate(file, 1):
             size += len(line)
-            tokens = line.split()
+            tokens = [] if number == 1 and line.startswith(PREAMBLE) else line.split()
             for at, token in enumerate(tokens):
                 word = token.decode("utf-8", "replace")
                 if not words and not word.startswith("$"):
