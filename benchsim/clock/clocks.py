@@ -16,14 +16,15 @@ from typing import NamedTuple
 
 from benchsim.events import TICKS_PER_US, seconds, ticks
 
+LATE = 2_000 * TICKS_PER_US  # a call later than this is a stall: whoever measures must be told
 FEW_CALLS = 1_000  # below this many, cancelled calls in a heap are not worth a sweep
 
 
 class Timed:
     """A call that will be made once.
 
-    There is one for every timed happening at the bench, so it is made without `__init__`, and the
-    clock makes the call (`_call(*_args)`) without asking first whether it was cancelled.
+    There is one for every timed happening at the bench, so it is made without `__init__`: whoever
+    schedules it sets `_call` and `_args`.
     """
 
     __slots__ = ("_args", "_call")
@@ -141,6 +142,7 @@ class RealClock(Clock):
     def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
         super().__init__()
         self.broken: BaseException | None = None  # what ended the simulation
+        self.on_late: Callable[[int], None] | None = None  # told of each call later than LATE, in ticks
         self._loop = loop
         self._began = loop.time()
         self._timer: asyncio.TimerHandle | None = None
@@ -221,6 +223,8 @@ class RealClock(Clock):
     def _note(self, late: int) -> None:
         self._worst = max(self._worst, late)
         self._late_us[-(-late // TICKS_PER_US)] += 1
+        if late > LATE and self.on_late:
+            self.on_late(late)
 
 
 def _wake(sleeper: asyncio.Future) -> None:

@@ -176,8 +176,10 @@ class VirtualLoop(asyncio.BaseEventLoop):
                 elif heap:
                     rounds = 0
                     while heap:
-                        clock.ticks, _, call = heappop(heap)
-                        call._call(*call._args)
+                        when, _, call = heappop(heap)
+                        if call._call is not _nothing:  # a cancelled deadline moves no time
+                            clock.ticks = when
+                            call._call(*call._args)
                         if ready and not (heap and heap[0][0] == clock.ticks):
                             break
                 elif not self._stopping:

@@ -1,0 +1,240 @@
+"""The contract of `Clock.call_at` and the sleeps, on both clocks. Real time is held to order only."""
+
+import asyncio
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from benchsim.clock import run
+from benchsim.events import TICKS_PER_MS, TICKS_PER_SECOND
+
+timeless = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # no wall clock judges
+YEAR_S = 365 * 86_400
+both = pytest.mark.parametrize("virtual", [True, False], ids=["virtual", "real"])
+
+
+@both
+def test_calls_run_by_deadline_and_ties_as_scheduled(virtual):
+    async def main(clock):
+        base, seen = clock.now() + TICKS_PER_MS, []
+        for name, wait in ("d", 9), ("a", 0), ("b", 0), ("c", 8), ("e", 9):
+            clock.call_at(base + wait, seen.append, name)
+        await clock.sleep_until(base + 10)
+        return seen
+
+    assert run(main, virtual) == ["a", "b", "c", "d", "e"]
+
+
+@both
+def test_a_past_deadline_waits_for_what_is_already_due(virtual):
+    async def main(clock):
+        seen = []
+
+        def first():
+            seen.append("first")
+            clock.call_at(0, seen.append, "past")
+            clock.call_at(clock.now(), seen.append, "now")
+
+        when = clock.now() + TICKS_PER_MS
+        clock.call_at(when, first)
+        clock.call_at(when, seen.append, "second")
+        await clock.sleep_until(when + 5 * TICKS_PER_MS)
+        return seen
+
+    assert run(main, virtual) == ["first", "second", "past", "now"]
+
+
+@both
+def test_a_past_deadline_does_not_overtake_one_just_due(virtual):
+    async def main(clock):
+        seen = []
+        clock.call_at(clock.now(), seen.append, "now")
+        clock.call_at(-1, seen.append, "past")
+        await clock.sleep(0.001)
+        return seen
+
+    assert run(main, virtual) == ["now", "past"]
+
+
+@both
+def test_a_past_deadline_is_never_made_inside_the_call_that_asks(virtual):
+    async def main(clock):
+        seen = []
+        clock.call_at(0, seen.append, "called")
+        seen.append("asked")
+        await clock.sleep(0.001)
+        return seen
+
+    assert run(main, virtual) == ["asked", "called"]
+
+
+@both
+def test_cancelled_calls_are_not_made(virtual):
+    async def main(clock):
+        seen, when = [], clock.now() + TICKS_PER_MS
+        calls = [clock.call_at(when, seen.append, n) for n in range(4)]
+        calls[1].cancel()
+        clock.call_at(when - 1, calls[2].cancel)
+        clock.call_at(0, seen.append, "past").cancel()
+        await clock.sleep_until(when + 1)
+        calls[0].cancel()  # made already: harmless
+        return seen, [call.cancelled() for call in calls]
+
+    assert run(main, virtual) == ([0, 3], [True, True, True, False])
+
+
+@both
+def test_a_call_can_cancel_another_due_at_the_same_tick(virtual):
+    async def main(clock):
+        seen, when = [], clock.now() + TICKS_PER_MS
+        doomed = []
+        clock.call_at(when, lambda: doomed[0].cancel())
+        doomed.append(clock.call_at(when, seen.append, "doomed"))
+        await clock.sleep_until(when + 1)
+        return seen
+
+    assert run(main, virtual) == []
+
+
+@both
+def test_sleeps_never_end_early(virtual):
+    async def main(clock):
+        slept = []
+        for wait in 1, 72, 3 * TICKS_PER_MS, 0, -5:
+            until = clock.now() + wait
+            await clock.sleep_until(until)
+            slept.append(clock.now() >= until)
+        return slept
+
+    assert run(main, virtual) == [True] * 5
+
+
+@both
+def test_an_exception_in_a_timed_call_ends_the_run_and_main_can_clean_up(virtual):
+    cleaned = []
+
+    async def main(clock):
+        clock.call_at(clock.now() + 72, lambda: 1 // 0)
+        clock.call_at(clock.now() + 7200, cleaned.append, "the simulation went on")
+        try:
+            await asyncio.Event().wait()
+        finally:
+            await clock.sleep(0.002)
+            cleaned.append("main")
+
+    with pytest.raises(ZeroDivisionError):
+        run(main, virtual)
+    assert cleaned == ["main"]
+
+
+def test_the_first_cause_stands_when_the_clean_up_waits_for_the_broken_simulation():
+    async def main(clock):
+        clock.call_at(1, lambda: 1 // 0)
+        try:
+            await asyncio.Event().wait()
+        finally:
+            await asyncio.Event().wait()
+
+    with pytest.raises(ZeroDivisionError):
+        run(main)
+
+
+def test_virtual_time_is_exact_over_a_year():
+    async def main(clock):
+        await clock.sleep(YEAR_S)
+        await clock.sleep_until(clock.now() + 1)
+        await asyncio.sleep(1 / 9600)
+        return clock.now(), clock.ticks
+
+    expected = YEAR_S * TICKS_PER_SECOND + 1 + 7_500
+    assert run(main) == (expected, expected)
+
+
+def test_a_million_ticks_one_by_one_are_a_million():
+    async def main(clock):
+        def again(left):
+            if left:
+                clock.call_at(clock.ticks + 1, again, left - 1)
+
+        again(1_000_000)
+        await clock.sleep_until(1_000_000)
+        return clock.now()
+
+    assert run(main) == 1_000_000
+
+
+def test_bits_slept_in_float_seconds_do_not_drift():
+    async def main(clock):
+        for _ in range(48_000):
+            await asyncio.sleep(1 / 9600)
+        return clock.now()
+
+    assert run(main) == 5 * TICKS_PER_SECOND
+
+
+def test_real_time_measures_its_lateness():
+    async def main(clock):
+        before = clock.lateness()
+        for _ in range(5):
+            await clock.sleep(0.0005)
+        measured = clock.lateness()
+        clock.forget_lateness()
+        return before, measured, clock.lateness()
+
+    before, measured, after = run(main, virtual=False)
+    assert before == after == (0, 0, 0)
+    assert measured.calls == 5
+    assert 0 < measured.high <= measured.worst
+
+
+# A plan: calls that are scheduled at the start, each of which schedules further ones when it is made.
+waits = st.integers(-3, 6)
+plans = st.recursive(
+    st.tuples(waits, st.just(())), lambda more: st.tuples(waits, st.lists(more, max_size=3)), max_leaves=20
+)
+
+
+@timeless
+@given(st.lists(plans, max_size=6), st.sets(st.integers(0, 40)))
+def test_any_plan_runs_by_deadline_then_order(plan, cancelled):
+    """Against a list that is searched for the least (deadline, order), deadlines not before now."""
+
+    def by_search():
+        pending, seen, made = [], [], 0
+
+        def add(now, calls):
+            nonlocal made
+            for wait, more in calls:
+                if made not in cancelled:
+                    pending.append((max(now, now + wait), made, more))
+                made += 1
+
+        add(0, plan)
+        while pending:
+            head = min(pending, key=lambda call: call[:2])
+            pending.remove(head)
+            seen.append(head[:2])
+            add(head[0], head[2])
+        return seen
+
+    async def main(clock):
+        seen, made = [], 0
+
+        def add(calls):
+            nonlocal made
+            for wait, more in calls:
+                call = clock.call_at(clock.now() + wait, happen, made, more)
+                if made in cancelled:
+                    call.cancel()
+                made += 1
+
+        def happen(number, more):
+            seen.append((clock.now(), number))
+            add(more)
+
+        add(plan)
+        await clock.sleep_until(1_000)
+        return seen
+
+    assert run(main) == by_search()
