@@ -159,7 +159,8 @@ class Activity(NamedTuple):
 class DeviceSpec:
     """One kind of device. Attributes are read-only; parse and build raise `Misfit`.
 
-    `data` is always a block without its checksum; of commands the address word comes first.
+    `data` is always a block without its checksum; of commands the address word comes first. Parsed
+    messages are cached and shared: nobody may change one.
     """
 
     def __init__(self, table: dict, place: str):

@@ -146,7 +146,7 @@ class ChangerDesk(Desk):
         self._tubes_at = self.clock.now() + self.TUBES_EVERY
         if counts != self.tubes:
             self._stuck = False
-        self.tubes = counts
+        self.tubes = list(counts)  # parsed messages are shared: never change one
         if self._payout is not None and self._check:
             gone = (max(0, b - n) * v for b, n, v in zip(self._payout, counts, self.values, strict=False))
             self._paid(min(sum(gone), self._asked))
