@@ -25,6 +25,7 @@ from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from benchsim.events import Burst, Happening, LinkInfo
+from benchsim.judge.stalls import Stalls
 from benchsim.judge.tally import Tally
 from benchsim.judge.verdict import Verdict, rank
 from benchsim.schema.limits import Limit
@@ -127,10 +128,12 @@ class Judge:
     """
 
     def __init__(self, links: list[LinkInfo], book, case: str | None = None, subject: str | None = None,
-                 reasons: dict[str, str] | None = None, rules: Iterable[str] | None = None):
+                 reasons: dict[str, str] | None = None, rules: Iterable[str] | None = None,
+                 stalls: Stalls | None = None):
         self.book, self.case, self.subject = book, case, subject
         self.links = {info.name: info for info in links}
         self.reasons = dict(reasons or {})
+        self._stalls = stalls
         self.now = 0  # ticks, start of what is being told
         self.frames = 0  # how many were numbered
         self.ended: int | None = None
@@ -164,6 +167,14 @@ class Judge:
         """Call once all that started at or before `tick` was told (never, if the capture ends before)."""
         self._order += 1
         heapq.heappush(self._alarms, (tick, self._order, call, args))
+
+    def stalled(self, start: int, end: int) -> int:
+        """Ticks by which the bench's own stalls may have moved times between `start` and `end`."""
+        return self._stalls.doubt(start, end) if self._stalls else 0
+
+    def doubt(self, link: str, start: int, end: int) -> int:
+        """By how many ticks a time taken on a link, from `start` to `end`, may be off."""
+        return self.links[link].uncertainty + self.stalled(start, end)
 
     def heard(self, seat: str) -> None:
         """A follower says that a seat spoke."""
@@ -225,7 +236,7 @@ class Judge:
 
     def _start(self, one: Rule) -> None:
         info = self.links.get(one.link) if one.link else None
-        tally = Tally(one, one.limit_in(self.book), info.uncertainty if info else 0)
+        tally = Tally(one, one.limit_in(self.book), info.uncertainty if info else 0, self._stalled if self._stalls else None)
         self._tallies.append(tally)
         if one.id in self.reasons or (one.link and not info) or self._blind(one):
             return
@@ -240,6 +251,9 @@ class Judge:
 
     def _why(self, one: Rule) -> str:
         return self.reasons.get(one.id) or self._blind(one) or one.unseen or NEVER_TESTED
+
+    def _stalled(self, value: int) -> int:
+        return self.stalled(self.now - value, self.now)
 
     def _wanted(self, seat: str) -> bool:
         return self.subject is None or seat == self.subject

@@ -116,7 +116,7 @@ def leaves_the_sale_alone(tally, judge):
         if not heard.out or heard.broken:
             return
         if last is not None and alive:
-            gap, doubt = heard.end - last, judge.kit_talk.doubt
+            gap, doubt = heard.end - last, judge.kit_talk.doubt_of(last, heard.end)
             if gap >= limit.low - doubt:
                 owed += 1
             if gap > limit.high + doubt and heard.misfit is None:

@@ -51,20 +51,22 @@ def waits_for_answers(tally, judge):
     def again(x, heard, previous):
         if x.name == "RESET" and x.down:
             return  # single tries, see KIT-RELINK
-        talk = judge.kit_talk
-        begun, ended = (x.since.start, x.since.end) if x.since else (talk.begun(False), None)
+        begun, ended = (x.since.start, x.since.end) if x.since else (judge.kit_talk.begun(False), None)
         if begun is None or begun >= heard.start or begun < previous.start:
             host.measure(heard.start - previous.end, heard)
-        elif begun - previous.end < low - talk.doubt:
-            let_end = ended is not None and ended <= heard.start + talk.doubt
+            return
+        doubt = judge.kit_talk.doubt_of(previous.start, heard.end)
+        if begun - previous.end < low - doubt:
+            let_end = ended is not None and ended <= heard.start + doubt
             host.check(let_end, heard, "" if let_end else "speaks into an answer that had begun")
 
     def request(x):
-        b, doubt = x.before, judge.kit_talk.doubt
+        b, talk = x.before, judge.kit_talk
         if b is None:
             return
+        doubt = talk.doubt_of(b.last.start, x.first.end)
         if b.answer is not None:
-            if b.answer.end > x.first.start + doubt and b.sure:
+            if b.answer.end > x.first.start + doubt and talk.sure(b, x.first.end):
                 host.check(False, x.first, "speaks into an answer that had begun")
         elif b.failed and not b.since and x.down and b.name != "RESET":
             waited = x.first.start - b.last.end >= low - doubt
@@ -135,7 +137,8 @@ def finds_the_link_again(tally, judge):
                     host.measure(x.first.start - b.first.start, x.first)
             else:
                 relinked = True
-                in_time = x.first.start - b.last.end <= first_by + judge.kit_talk.doubt
+                doubt = judge.kit_talk.doubt_of(b.last.end, x.first.end)
+                in_time = x.first.start - b.last.end <= first_by + doubt
                 host.check(in_time, x.first, "" if in_time else "the first RESET after the link went down is late")
         session.request(x)
         if x.name == "OPEN-SALE" and relinked and session.known:
@@ -161,7 +164,7 @@ def finds_the_link_again(tally, judge):
         x = judge.kit_talk.current
         if off or x is None or not x.failed:
             return
-        doubt = judge.kit_talk.doubt
+        doubt = judge.kit_talk.doubt_of(x.first.start, tick)
         if x.name == "RESET" and tick - x.first.start > limits["reset"].high + doubt:
             host.check(False, x.first, "RESET stays unanswered and no other follows in time")
         elif x.tries >= limits["tries"].high and tick - x.last.end > first_by + doubt:

@@ -50,7 +50,7 @@ class Exchange:
 
     __slots__ = (
         "answer", "before", "body", "down", "dubious", "first", "last", "name", "op", "repeat", "seq", "since",
-        "spoilt", "status", "sure", "tries",
+        "spoilt", "status", "tries", "waited",
     )  # fmt: skip
 
     def __init__(self, first: Heard, before: "Exchange | None", down: bool, repeat: bool):
@@ -64,7 +64,7 @@ class Exchange:
         self.down = down  # the link was down, as far as the host could know
         self.answer: Heard | None = None
         self.status: int | None = None
-        self.sure = False  # the answer came while the host had to be waiting for it
+        self.waited = 0  # ticks from the end of the try before it to the start of the answer
         self.dubious = False  # an answer came that a host may take or leave
         self.spoilt = 0  # bad frames of the board since the first try
         self.since: Heard | None = None  # the board's last frame since the last try
@@ -187,7 +187,18 @@ class KitTalk:
 
     def _took(self, x: Exchange, again: Heard) -> bool:
         """Must the host have taken an answer before it said the same again?"""
-        return x.answer is not None and x.sure and x.answer.end <= again.start + self.doubt
+        return self.sure(x, again.end) and x.answer.end <= again.start + self.doubt
+
+    def sure(self, x: Exchange, now: int) -> bool:
+        """Did an answer begin while the host still had to wait for it, as far as can be told by `now`?"""
+        if x.answer is None:
+            return False
+        doubt = self.doubt_of(x.last.start, now)
+        return -doubt <= x.waited < self.wait.low - doubt
+
+    def doubt_of(self, start: int, end: int) -> int:
+        """By how many ticks a time from `start` to `end` may be off."""
+        return self.doubt + self.judge.stalled(start, end) if self.doubt else 0
 
     def _begin(self, heard: Heard, before: Exchange | None) -> None:
         if before is not None:
@@ -240,7 +251,7 @@ class KitTalk:
                 call(x, heard)
             return
         x.answer, x.status = heard, heard.message.status
-        x.sure = 0 <= heard.start - x.last.end + self.doubt and heard.start - x.last.end < self.wait.low - self.doubt
+        x.waited = heard.start - x.last.end
         for call in self._calls["answer"]:
             call(x, heard)
         self.prices.answer(x, heard)

@@ -73,7 +73,7 @@ def reports_in_time(tally, judge):
     """While a finger is down reports follow each other within the limit; an idle panel reports as often as the
     limit `heartbeat` says.
     """
-    idle, doubt = judge.book.panel.limits["heartbeat"].high, judge.links["panel"].uncertainty
+    idle = judge.book.panel.limits["heartbeat"].high
     last = None
 
     def frame(heard):
@@ -85,7 +85,7 @@ def reports_in_time(tally, judge):
             if last.message["down"]:
                 tally.measure(heard.seat, gap, heard, f"{gap * 1000 // TICKS_PER_SECOND} ms after the last")
             else:
-                late = gap > idle + doubt
+                late = gap > idle and gap > idle + judge.doubt("panel", last.start, heard.start)
                 tally.check(heard.seat, not late, heard, f"idle for {gap / TICKS_PER_SECOND:.3f} s" if late else "")
         last = heard
 
@@ -100,7 +100,7 @@ def reports_in_time(tally, judge):
 @rule("PNL-RELEASE", "panel", link="panel", source=REFERENCE)
 def releases_follow_touches(tally, judge):
     """After every touch one report says that the finger has left, before the panel is idle."""
-    idle, doubt = judge.book.panel.limits["heartbeat"].high, judge.links["panel"].uncertainty
+    idle = judge.book.panel.limits["heartbeat"].high
     touch = None  # the last report, if the finger was down
 
     def frame(heard):
@@ -111,12 +111,12 @@ def releases_follow_touches(tally, judge):
         if touch is not None:
             if not down:
                 tally.check(heard.seat, True, heard)
-            elif heard.start - touch.start > idle + doubt:
+            elif heard.start - touch.start > idle + judge.doubt("panel", touch.start, heard.start):
                 tally.check(heard.seat, False, heard, "the touch before it never ended")
         touch = heard if down else None
 
     def end(tick):
-        if touch is not None and tick - touch.start > idle + doubt:
+        if touch is not None and tick - touch.start > idle + judge.doubt("panel", touch.start, tick):
             tally.check(touch.seat, False, touch, "this touch never ended")
 
     def power(happening):

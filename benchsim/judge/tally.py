@@ -30,10 +30,11 @@ class Count:
 
     __slots__ = (
         "broken", "checked", "doubt", "doubtful", "high", "limit", "low", "margin", "places", "samples",
-        "seat", "warned", "worst", "worst_at",
+        "seat", "stalled", "warned", "worst", "worst_at",
     )  # fmt: skip
 
-    def __init__(self, seat: str, limit: Limit | None, doubt: int):
+    def __init__(self, seat: str, limit: Limit | None, doubt: int, stalled=None):
+        self.stalled = stalled  # extra doubt of a time that ends now, or None
         self.seat, self.limit = seat, limit
         self.doubt = doubt if limit is not None and _in_time(limit) else 0  # counts are exact
         self.low = None if limit is None else limit.low
@@ -64,6 +65,8 @@ class Count:
             self.samples.append(value)
         if doubt is None:
             doubt = self.doubt
+            if self.stalled is not None and doubt:
+                doubt += self.stalled(value)
         if margin < 0:
             self._found("fail" if -margin > doubt else "unsure", frame, text)
         elif margin < doubt:
@@ -101,7 +104,8 @@ class Count:
 class Tally:
     """All counts of one rule. Rules get one and call `check`, `measure` or `of(seat)`."""
 
-    def __init__(self, rule, limit: Limit | None, doubt: int):
+    def __init__(self, rule, limit: Limit | None, doubt: int, stalled=None):
+        self.stalled = stalled
         self.rule, self.limit, self.doubt = rule, limit, doubt
         self.counts: dict[str, Count] = {}
         self.why: dict[str, str] = {}
@@ -110,7 +114,7 @@ class Tally:
         """The count of one seat, made at its first use. `limit`: this seat's own, where seats differ."""
         count = self.counts.get(seat)
         if count is None:
-            count = self.counts[seat] = Count(seat, limit or self.limit, self.doubt)
+            count = self.counts[seat] = Count(seat, limit or self.limit, self.doubt, self.stalled)
         return count
 
     def check(self, seat: str, ok: bool, frame=None, text: str = "", warn: bool = False) -> None:

@@ -7,6 +7,7 @@ from crccheck.crc import CrcX25
 
 from benchsim.events import Burst, Happening, LinkInfo
 from benchsim.judge import Judge
+from benchsim.judge.stalls import Stalls
 from benchsim.schema import load_book
 
 MS = 72_000  # ticks in a millisecond
@@ -64,6 +65,11 @@ class Kit:
         self.events.append(Happening(self.now, seat, "power", {"on": on, "cause": 0}))
         return self
 
+    def late(self, ms: float) -> "Kit":
+        """The bench's own computer stood still until now, for so long."""
+        self.events.append(Happening(self.now, "bench", "late", {"us": round(ms * 1000)}))
+        return self
+
     def panel(self, body: str, after: float, wreck=False, cut=0) -> "Kit":
         """A report of the panel; `after` counts from start to start here."""
         start = self.now + round(after * MS)
@@ -105,7 +111,7 @@ class Kit:
 
     def judge(self, end: float = 5, bytewise: bool = False, **more) -> Judge:
         """The judge, after the capture ended `end` after the last word."""
-        judge = Judge(self.links, load_book(), **more)
+        judge = Judge(self.links, load_book(), stalls=Stalls(self.events), **more)
         events = [one for e in self.events for one in (single(e) if bytewise else [e])]
         for event in sorted(events, key=lambda e: e[0]):
             (judge.burst if isinstance(event, Burst) else judge.happening)(event)

@@ -112,6 +112,19 @@ def test_the_same_again_after_its_answer_is_no_retry(kit, answer_to_poll):
     assert talk.broken() == ["KIT-SEQ host"]
 
 
+def test_a_stall_of_the_bench_is_no_fault_of_the_host(kit, answer_to_poll):
+    """The answer was noted in time but reached the host 70 ms late, so it rightly asked again."""
+    clear, stalled = (kit(doubt=1, chunks=True).start() for _ in range(2))
+    for talk in (clear, stalled):
+        talk.seq = 6
+        talk.host("0306", after=95).answer(answer_to_poll(3, 0))
+        if talk is stalled:
+            talk.wait(55).late(70)
+        talk.host("0306", after=60 if talk is clear else 5).answer(answer_to_poll(3, 0))
+    assert clear.broken(subject="host") == ["KIT-SEQ host"]
+    assert stalled.broken(subject="host") == []
+
+
 def down(kit):
     """The link is down: four tries without an answer, 60 ms to wait for the last."""
     return silent(kit, 4)
