@@ -5,6 +5,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 from benchsim.events import Burst, Happening, LinkInfo, seconds
 from benchsim.judge import Judge, Verdict, all_rules
+from benchsim.judge.stalls import Stalls
 from benchsim.reports.record import CaseNote, Record
 from benchsim.schema import Book
 
@@ -35,7 +36,7 @@ class CaseResult:
 
     def judge(self, book: Book, reasons: dict[str, str] | None = None) -> None:
         """Put everything that happened before the rules."""
-        judge = Judge(self.links, book, self.name, self.subject, reasons)
+        judge = Judge(self.links, book, self.name, self.subject, reasons, stalls=Stalls(self.events))
         for event in self.events:
             (judge.burst if type(event) is Burst else judge.happening)(event)
         judge.close(self.end)

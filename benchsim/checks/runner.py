@@ -8,7 +8,8 @@ from benchsim.bench import Bench, bench_links
 from benchsim.checks.result import CaseResult
 from benchsim.checks.stage import Case, NotReached, Stage
 from benchsim.clock import Clock, RealClock, run
-from benchsim.events import TICKS_PER_MS
+from benchsim.clock.clocks import LATE
+from benchsim.events import TICKS_PER_MS, TICKS_PER_US
 from benchsim.judge import all_rules
 from benchsim.ports import Program, PtyPort
 from benchsim.schema import Book
@@ -108,6 +109,7 @@ class ProgramPlan:
     async def _against_program(self, case: Case, result: CaseResult) -> None:
         clock = self._clock.begin_beside()
         bench = Bench(self.settings, self.book, clock, self.seed, case.name, real=frozenset((self.subject,)))
+        clock.on_late = lambda late: bench.trace.happening("bench", "late", us=late // TICKS_PER_US)
         ports = {link: PtyPort(bench.lines[link], self.subject, out=True) for link in self.links}
         program = Program(self.words, {link: port.path for link, port in ports.items()})
         clock.forget_lateness()
@@ -124,6 +126,6 @@ class ProgramPlan:
                 port.close()
             if ended:
                 result.notes.append(f"the program {ended}" + "".join(f"; it said: {w}" for w in program.last_words()))
-            doubt = clock.lateness().worst + TICKS_PER_MS
-            result.links = bench_links(self.book, doubt, frozenset(self.links))
+            # Longer stalls are told as they happen, and doubted where they fall (`benchsim.judge.stalls`).
+            result.links = bench_links(self.book, LATE + TICKS_PER_MS, frozenset(self.links))
             self._finish(result)

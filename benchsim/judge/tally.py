@@ -29,7 +29,7 @@ class Count:
     """What one rule found about one seat. `doubt` is the uncertainty of a measured value, ticks."""
 
     __slots__ = (
-        "broken", "checked", "doubt", "doubtful", "high", "limit", "low", "margin", "places", "samples",
+        "aside", "broken", "checked", "doubt", "doubtful", "high", "limit", "low", "margin", "places", "samples",
         "seat", "stalled", "warned", "worst", "worst_at",
     )  # fmt: skip
 
@@ -39,7 +39,7 @@ class Count:
         self.doubt = doubt if limit is not None and _in_time(limit) else 0  # counts are exact
         self.low = None if limit is None else limit.low
         self.high = None if limit is None else limit.high
-        self.checked = self.broken = self.doubtful = self.warned = 0
+        self.checked = self.broken = self.doubtful = self.warned = self.aside = 0
         self.worst = self.margin = self.worst_at = None
         self.places: dict[str, list[Place]] = {}
         self.samples: list[int | float] = []
@@ -52,25 +52,34 @@ class Count:
 
     def measure(self, value, frame=None, text: str = "", doubt: int | None = None) -> None:
         """A value against the limit, in the limit's ticks or counts. `doubt` replaces the link's."""
-        self.checked += 1
         if self.high is None:
             margin = value - self.low
         elif self.low is None:
             margin = self.high - value
         else:
             margin = min(value - self.low, self.high - value)
+        if doubt is None:
+            doubt = self.doubt
+            extra = self.stalled(value) if self.stalled is not None and doubt else 0
+            if extra and -doubt - extra <= margin < doubt + extra:
+                self._set_aside(frame, text)
+                return
+        self.checked += 1
         if self.margin is None or margin < self.margin:
             self.margin, self.worst, self.worst_at = margin, value, (frame, text)
         if len(self.samples) < SAMPLES:
             self.samples.append(value)
-        if doubt is None:
-            doubt = self.doubt
-            if self.stalled is not None and doubt:
-                doubt += self.stalled(value)
         if margin < 0:
             self._found("fail" if -margin > doubt else "unsure", frame, text)
         elif margin < doubt:
             self._found("unsure", frame, text)
+
+    def _set_aside(self, frame, text: str) -> None:
+        """A stall of the bench's computer fell into this one: it says nothing, unless there is no other."""
+        self.aside += 1
+        kept = self.places.setdefault("unsure", [])
+        if len(kept) < PLACES:
+            kept.append(_place(frame, text))
 
     def _found(self, outcome: str, frame, text: str) -> None:
         if outcome == "fail":
@@ -87,7 +96,7 @@ class Count:
         """What it comes to."""
         if self.broken:
             return "warn" if advice else "fail"
-        if self.doubtful:
+        if self.doubtful or (self.aside and not self.checked):
             return "unsure"
         if self.warned:
             return "warn"

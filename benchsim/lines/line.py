@@ -78,8 +78,12 @@ class Line:
         return burst
 
     def _arrive(self, flight: _Flight) -> None:
-        others = self._flying[flight.burst.out]
-        burst = _collide(flight.burst, [f.burst for f in others if f is not flight]) if len(others) > 1 else flight.burst
+        burst, others = flight.burst, self._flying[flight.burst.out]
+        if len(others) > 1:
+            burst = _collide(burst, [f.burst for f in others if f is not flight])
+        late = self.clock.now() - burst.end
+        if late:  # real time only: told as it was, not as it was meant
+            burst = burst._replace(start=burst.start + late, end=burst.end + late)
         self._land(flight, burst)
 
     def _land(self, flight: _Flight, burst: Burst | None) -> None:

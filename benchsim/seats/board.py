@@ -64,6 +64,7 @@ class Board:
         self.answerer = Answerer(spec, self._serve, self._reply)
         self.tricks: list = []  # callables (answer name, body) -> what to do with the answer, or None
         self.refuse_commits = 0  # how many good price tables are refused (status 3) before one is taken
+        self._speaks_until = 0
         self.on = False
         self.door_open = False
         self._timers: list = []
@@ -192,7 +193,9 @@ class Board:
         return BUSY if busy else WRONG_STATE
 
     def _reply(self, body: bytes, heard_at: int) -> None:
-        wire, at = wrap(self.spec, body), max(heard_at, self.clock.now()) + _REPLY_DELAY
+        wire = wrap(self.spec, body)
+        at = max(max(heard_at, self.clock.now()) + _REPLY_DELAY, self._speaks_until)
+        self._speaks_until = at + len(wire) * self.line.word_ticks
         name = self.spec.operations[body[0] ^ self.spec.answer_bit].name if (
             body[0] ^ self.spec.answer_bit) in self.spec.operations else ""
         for trick in list(self.tricks):
