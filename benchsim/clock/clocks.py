@@ -202,11 +202,10 @@ class RealClock(Clock):
     def _strike(self) -> None:
         """Make every call due by now. Those it schedules in turn wait until links were read again."""
         self._timer = None
-        now, due = self.now(), []
-        while self._heap and self._heap[0][0] <= now:
-            due.append(heappop(self._heap))
+        last = self.now(), self._order
         try:
-            for when, _, call in due:
+            while self._heap and self._heap[0][:2] <= last:
+                when, _, call = heappop(self._heap)
                 if not call.cancelled():
                     self._note(self.now() - when)
                     call._call(*call._args)

@@ -1,11 +1,9 @@
 """The same programs on the virtual loop and on asyncio's own loop, compared event by event.
 
-The outside value is the standard library's SelectorEventLoop. Its scheduling is its own; only its
-waiting is replaced: the selector moves the time on by as much as it was asked to wait.
+The outside value is the standard library's SelectorEventLoop (fixture `ordinary_loop`).
 """
 
 import asyncio
-import selectors
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -15,23 +13,6 @@ from benchsim.clock import VirtualLoop
 from benchsim.events import TICKS_PER_MS, TICKS_PER_SECOND, seconds
 
 timeless = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # no wall clock judges
-
-
-class JumpingSelector(selectors.SelectSelector):
-    now = 0.0
-
-    def select(self, timeout=None):
-        assert timeout is not None, "stalled"
-        self.now += timeout
-        return super().select(0)
-
-
-class JumpingLoop(asyncio.SelectorEventLoop):
-    def __init__(self):
-        super().__init__(JumpingSelector())
-
-    def time(self):
-        return self._selector.now
 
 
 def told(loop_class, program):
@@ -198,8 +179,8 @@ PROGRAMS = (
 
 
 @pytest.mark.parametrize("program", PROGRAMS, ids=lambda program: program.__name__)
-def test_programs_run_as_on_the_ordinary_loop(program):
-    ordinary = told(JumpingLoop, program)
+def test_programs_run_as_on_the_ordinary_loop(program, ordinary_loop):
+    ordinary = told(ordinary_loop, program)
     assert ordinary[1], "a program that logs nothing compares nothing"
     assert told(VirtualLoop, program) == ordinary
 
@@ -219,8 +200,8 @@ programs = st.lists(st.lists(steps, max_size=STEPS), min_size=1, max_size=TASKS)
 
 
 @timeless
-@given(programs)
-def test_any_program_runs_as_on_the_ordinary_loop(tasks_steps):
+@given(tasks_steps=programs)
+def test_any_program_runs_as_on_the_ordinary_loop(ordinary_loop, tasks_steps):
     async def program(log):
         shelf, event, tasks = asyncio.Queue(), asyncio.Event(), []
 
@@ -252,4 +233,4 @@ def test_any_program_runs_as_on_the_ordinary_loop(tasks_steps):
             tasks.append(asyncio.create_task(follow(task, its_steps)))
         await asyncio.wait(tasks)
 
-    assert told(VirtualLoop, program) == told(JumpingLoop, program)
+    assert told(VirtualLoop, program) == told(ordinary_loop, program)

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchsim.clock import run
-from benchsim.events import TICKS_PER_MS, TICKS_PER_SECOND
+from benchsim.clock import RealClock, run
+from benchsim.events import TICKS_PER_MS, TICKS_PER_SECOND, TICKS_PER_US, ticks
 
 timeless = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # no wall clock judges
 YEAR_S = 365 * 86_400
@@ -173,19 +173,76 @@ def test_bits_slept_in_float_seconds_do_not_drift():
     assert run(main) == 5 * TICKS_PER_SECOND
 
 
-def test_real_time_measures_its_lateness():
-    async def main(clock):
+def on_ordinary_loop(ordinary_loop, main):
+    """Run `main(clock, loop)` with a real clock whose loop passes no time but what it is told to."""
+    with asyncio.Runner(loop_factory=ordinary_loop) as runner:
+        loop = runner.get_loop()
+        return runner.run(main(RealClock(loop), loop))
+
+
+def test_lateness_of_a_real_clock(ordinary_loop):
+    async def main(clock, loop):
+        told = []
+        clock.on_late = told.append
         before = clock.lateness()
-        for _ in range(5):
-            await clock.sleep(0.0005)
+        clock.call_at(7_200, loop.pass_time, 0.0050)
+        clock.call_at(7_272, print)  # 1 us later, when 5 ms have been computed away: 4,999 us late
+        for n in range(998):
+            clock.call_at(ticks(1 + n), int)
+        await clock.sleep_until(ticks(2_000))
         measured = clock.lateness()
         clock.forget_lateness()
-        return before, measured, clock.lateness()
+        return before, measured, clock.lateness(), told
 
-    before, measured, after = run(main, virtual=False)
+    before, measured, after, told = on_ordinary_loop(ordinary_loop, main)
     assert before == after == (0, 0, 0)
-    assert measured.calls == 5
-    assert 0 < measured.high <= measured.worst
+    late = 4_999 * TICKS_PER_US
+    assert measured.calls == 1_001
+    assert measured.high <= TICKS_PER_US  # one call in a thousand may be later
+    assert abs(measured.worst - late) <= 1  # the loop's float seconds
+    assert told == [measured.worst]
+
+
+def test_calls_asked_for_meanwhile_wait_until_the_loop_has_looked_around(ordinary_loop):
+    async def main(clock, loop):
+        seen = []
+
+        def first():
+            loop.call_soon(seen.append, "a word arrived")
+            loop.pass_time(0.001)
+            clock.call_at(clock.now(), seen.append, "asked meanwhile")
+
+        clock.call_at(72, first)
+        clock.call_at(72, seen.append, "due")
+        await clock.sleep(1)
+        return seen
+
+    assert on_ordinary_loop(ordinary_loop, main) == ["due", "a word arrived", "asked meanwhile"]
+
+
+def test_a_stopped_real_clock_makes_no_more_calls(ordinary_loop):
+    async def main(clock, loop):
+        seen, beside = [], clock.begin_beside()
+        beside.call_at(72, seen.append, "made")
+        beside.call_at(144, beside.stop)
+        beside.call_at(144, seen.append, "at the same tick")
+        beside.call_at(145, seen.append, "later")
+        await clock.sleep(1)
+        return seen
+
+    assert on_ordinary_loop(ordinary_loop, main) == ["made"]
+
+
+def test_a_clock_beside_begins_at_zero_and_breaks_the_run():
+    async def main(clock):
+        await clock.sleep(0.001)
+        beside = clock.begin_beside()
+        assert beside.now() < clock.now()
+        beside.call_at(0, lambda: 1 // 0)
+        await asyncio.Event().wait()
+
+    with pytest.raises(ZeroDivisionError):
+        run(main, virtual=False)
 
 
 # A plan: calls that are scheduled at the start, each of which schedules further ones when it is made.
