@@ -101,6 +101,7 @@ class KitTalk:
         self.prices = Prices(self.spec)  # while kit.answer is told: as before that answer
         self.whole = False  # heard from the beginning on
         self._board_new = False  # the board started anew since the last request: any seq is new
+        self._booting = False  # it has said nothing since
         self._owed: list[Heard] = []
         self._late: list[Heard] = []
         self._bad: Heard | None = None
@@ -222,7 +223,7 @@ class KitTalk:
         if not self._owed:
             return
         for request in self._owed:
-            if request.exchange.answer is not None:
+            if request.exchange.answer is not None and not tells_of_a_start(request.exchange.answer):
                 for call in self._calls["silent"]:
                     call(request)
         self._late = (self._late + self._owed)[-LATE:]
@@ -235,6 +236,8 @@ class KitTalk:
         if x is not None:
             x.since = heard
         request = self._asked_by(heard)
+        if self._booting:  # while it started it owed no answer
+            self._booting, self._owed = False, []
         if heard.broken:
             if x is not None:
                 x.spoilt += 1
@@ -294,7 +297,13 @@ class KitTalk:
         if out:
             self.current = None
         else:
-            self._board_new = True
+            self._board_new = self._booting = True
             self.events.forget()
         for call in self._calls["restart"]:
             call(seat)
+
+
+def tells_of_a_start(answer: Heard) -> bool:
+    """Does an answer of the board carry BOOTED?"""
+    fields = answer.message.fields
+    return "events" in fields and any(event.name == "BOOTED" for event in fields["events"])

@@ -30,6 +30,17 @@ def test_one_request_without_an_answer(kit, answer_to_poll):
     assert talk.broken() == ["KIT-ANSWER board"]
 
 
+@pytest.mark.parametrize("told", [True, False])
+def test_a_board_that_starts_owes_no_answer(kit, told, answer_to_poll):
+    """Its supply blinked between two tries; a capture of the link alone knows it by BOOTED."""
+    talk = kit().start()
+    talk.seq = 6
+    if told:
+        talk.power("board", False).wait(10).power("board", True)
+    talk.host("0306").host("0306", after=60).answer(answer_to_poll(0, 0, [(1, 0x01, "01")]))
+    assert talk.start(first="0107").broken() == []
+
+
 def test_a_slow_board_answers_both_tries(kit, answer_to_poll):
     """65 ms late, so the host asked again after 60."""
     talk = kit().start()
