@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import NamedTuple
 
-from benchsim.events import BREAK, FRAMING, MODE, Burst
+from benchsim.events import FRAMING, MODE, Burst
 from benchsim.schema.bus import COMMAND_BITS, Mode, checksum
 
 PLAIN = Mode()
@@ -101,7 +101,9 @@ class Half:
         if cut or self._worst > self._gap:
             extra = (("gap",) if self._worst > self._gap else ()) + (("cut",) if cut else ())
             broken = tuple(fault for fault in FAULTS if fault in broken or fault in extra)
-        return Block(self.start, self.end, self.out, self._sender, words, data, kind, broken, self._worst, address)
+        return Block(
+            self.start, self.end, self.out, self._sender, words, data, kind, broken, self._worst, address
+        )
 
     def forget(self) -> None:
         """Drop what is under way."""
@@ -150,7 +152,9 @@ class Half:
         """The block that a burst is, if its words are `alone`."""
         kind, data, broken = self.told(burst.words)
         self.end = burst.end
-        return Block(burst.start, burst.end, self.out, burst.sender, burst.words, data, kind, broken, 0, address)
+        return Block(
+            burst.start, burst.end, self.out, burst.sender, burst.words, data, kind, broken, 0, address
+        )
 
 
 class MasterHalf(Half):

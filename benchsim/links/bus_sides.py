@@ -182,13 +182,10 @@ class BusDevice:
                 self._forget()
                 self._reset()
             return
-        if burst.words[0] & MODE and not self._half.open and burst.words[0] & ~COMMAND_BITS & 0xFF != self.address:
-            if self._half.alone(burst):  # the usual case: for somebody else
-                self._not_taken()
-                return
         for block in self._half.feed(burst):
             self._heard(block)
-        self._wait(self._half.end + self._half.patience if self._half.open else None)
+        if self._half.open or self._timer is not None:
+            self._wait(self._half.end + self._half.patience if self._half.open else None)
 
     def _heard(self, block: Block) -> None:
         if block.kind == "reply":

@@ -57,7 +57,9 @@ class BusSpec:
 
     def __init__(self, table: dict, place: str):
         only(table, place, {"kind", "name", "title", "asks", "source", "word", "block", "limits"})
-        self.name, self.title, self.source, self.asks = (table[k] for k in ("name", "title", "source", "asks"))
+        self.name, self.title, self.source, self.asks = (
+            table[k] for k in ("name", "title", "source", "asks")
+        )
         self.word: WordFormat = parse_word(table["word"], f"{place}: word")
         self.limits: dict[str, Limit] = parse_limits(table["limits"], f"{place}: limits")
         block = table["block"]
@@ -164,7 +166,18 @@ class DeviceSpec:
     """
 
     def __init__(self, table: dict, place: str):
-        required = {"kind", "name", "title", "seats", "levels", "source", "just_reset", "limits", "command", "activity"}
+        required = {
+            "kind",
+            "name",
+            "title",
+            "seats",
+            "levels",
+            "source",
+            "just_reset",
+            "limits",
+            "command",
+            "activity",
+        }
         only(table, place, required, {"confidence", "wide_feature"})
         self.name, self.title, self.source = table["name"], table["title"], table["source"]
         self.confidence = table.get("confidence", "A")
@@ -184,12 +197,15 @@ class DeviceSpec:
         if (code := self._by_first.get(self.just_reset)) is None or code.name != "JUST RESET":
             raise UsageError(f"{place}: just_reset: {self.just_reset:#04x} is no activity named JUST RESET")
         self._with_sub = {code for code, sub in self._by_code if sub is not None}
+        self._bare = lru_cache(256)(lambda name, address: self._with_fields(name, address, Mode(), {}))
         self.parse_command: Callable[[bytes, Mode], Message] = lru_cache(4096)(self._parse_command)
         self.parse_answer: Callable[[str, bytes, Mode], list[Message]] = lru_cache(4096)(self._parse_answer)
 
     def mode(self, level: int, features: int = 0) -> Mode:
         """The mode of a device that told its level and was enabled these features."""
-        return Mode(level, features, self.wide_feature is not None and bool(features >> self.wide_feature & 1))
+        return Mode(
+            level, features, self.wide_feature is not None and bool(features >> self.wide_feature & 1)
+        )
 
     # ---- reading the file
 
@@ -247,7 +263,9 @@ class DeviceSpec:
             raise UsageError(f'{place}: expected a code such as "0B" or "0F 01", not {text!r}')
         word, sub = _byte(parts[0], place), _byte(parts[1], place) if len(parts) == 2 else None
         if word & ~COMMAND_BITS != min(self.seats.values()):
-            raise UsageError(f"{place}: {word:02X} does not lie at the address {min(self.seats.values()):02X}")
+            raise UsageError(
+                f"{place}: {word:02X} does not lie at the address {min(self.seats.values()):02X}"
+            )
         code = word & COMMAND_BITS
         for other, other_sub in self._by_code:
             if other == code and (other_sub == sub or (other_sub is None) != (sub is None)):
@@ -290,6 +308,9 @@ class DeviceSpec:
 
     def build_command(self, name: str, address: int, mode: Mode = Mode(), **fields) -> bytes:  # noqa: B008
         """The block, without checksum."""
+        return self._with_fields(name, address, mode, fields) if fields else self._bare(name, address)
+
+    def _with_fields(self, name: str, address: int, mode: Mode, fields: dict) -> bytes:
         command = self.commands[name]
         head = bytes((address | command.code,)) + (b"" if command.sub is None else bytes((command.sub,)))
         return head + command.form.pick(mode).build(fields)
@@ -351,7 +372,9 @@ def _byte(text: str, place: str) -> int:
 def _seats(table: dict, place: str) -> dict[str, int]:
     for seat, address in table.items():
         if not isinstance(address, int) or not 0 <= address <= 0xF8 or address & COMMAND_BITS:
-            raise UsageError(f"{place}: seats.{seat}: expected an address whose low three bits are 0, not {address!r}")
+            raise UsageError(
+                f"{place}: seats.{seat}: expected an address whose low three bits are 0, not {address!r}"
+            )
     if not table:
         raise UsageError(f"{place}: seats: expected at least one")
     return dict(table)

@@ -3,6 +3,8 @@
 Not modelled: real cards and networks, revalue (always denied), negative vend, data entry, always idle.
 """
 
+from typing import ClassVar
+
 from benchsim.seats.peripheral import IDENTITY, Peripheral
 
 INACTIVE, DISABLED, ENABLED, SESSION_IDLE, VEND = range(1, 6)  # as OUT OF SEQUENCE tells them
@@ -21,7 +23,7 @@ class Cashless(Peripheral):
     """`card(funds)`, `pull()`. Amounts in minor units (scale x what goes over the bus)."""
 
     SPEC = "cashless"
-    SETTINGS = {
+    SETTINGS: ClassVar[dict] = {
         "level": 2,
         "currency": "1978",  # ISO 4217 numeric after a 1
         "scale": 1,
@@ -30,7 +32,7 @@ class Cashless(Peripheral):
         "wide": False,  # offers 32-bit money (level 3)
         "decide_s": 0.8,  # from VEND REQUEST to its answer
     }
-    HANDLERS = {
+    HANDLERS: ClassVar[dict[str, str]] = {
         "SETUP CONFIG": "_config", "SETUP PRICES": "_prices", "IDENTIFICATION": "_identification",
         "FEATURES": "_features", "READER ENABLE": "_enable", "READER DISABLE": "_disable", "READER CANCEL": "_cancel",
         "VEND REQUEST": "_vend", "VEND CANCEL": "_vend_cancel", "VEND SUCCESS": "_success",

@@ -3,6 +3,8 @@
 Not modelled: validation of real coins, mechanics of sorting, manual fill and payout, file transport.
 """
 
+from typing import ClassVar
+
 from benchsim.seats.peripheral import IDENTITY, Peripheral
 
 TO_BOX, TO_TUBE, REJECTED = 0, 1, 3  # routes of COIN DEPOSITED
@@ -14,7 +16,7 @@ class Changer(Peripheral):
     """`insert(coin)`, `lever()`; `tubes` are the coins really there. Values: scaling x credit, minor units."""
 
     SPEC = "changer"
-    SETTINGS = {
+    SETTINGS: ClassVar[dict] = {
         "level": 3,
         "currency": "1978",  # ISO 4217 numeric after a 1
         "scaling": 5,
@@ -25,7 +27,7 @@ class Changer(Peripheral):
         "coin_s": 0.15,  # time to pay one coin out
         "fall_s": 0.25,  # a coin from slot to tube
     }
-    HANDLERS = {
+    HANDLERS: ClassVar[dict[str, str]] = {
         "SETUP": "_setup", "TUBE STATUS": "_tube_status", "COIN TYPE": "_coin_type", "DISPENSE": "_dispense",
         "IDENTIFICATION": "_identification", "FEATURES": "_features", "PAYOUT": "_payout",
         "PAYOUT STATUS": "_payout_status", "PAYOUT VALUE POLL": "_payout_value", "DIAGNOSTIC STATUS": "_diagnostic",
@@ -63,7 +65,12 @@ class Changer(Peripheral):
 
     def insert(self, coin: int) -> None:
         """A coin of that type is put in."""
-        taken = self.on and self._accept >> coin & 1 and self.value(coin) and not _STOPS_COINS & set(self.troubles)
+        taken = (
+            self.on
+            and self._accept >> coin & 1
+            and self.value(coin)
+            and not _STOPS_COINS & set(self.troubles)
+        )
         if taken:
             self._falling.append(coin)
             self.after(self.settings["fall_s"], self._land, coin)

@@ -18,7 +18,9 @@ class ChangerDesk(Desk):
 
     NAME = "changer"
     START = ("SETUP", "TUBE STATUS", "IDENTIFICATION", "FEATURES", "COIN TYPE")
-    FAULTS = frozenset({"TUBE SENSOR DEFECTIVE", "ACCEPTOR UNPLUGGED", "TUBE JAM", "ROM CHECKSUM", "COIN JAM"})
+    FAULTS = frozenset(
+        {"TUBE SENSOR DEFECTIVE", "ACCEPTOR UNPLUGGED", "TUBE JAM", "ROM CHECKSUM", "COIN JAM"}
+    )
     TUBES_EVERY = ticks(20.0)
 
     def __init__(self, clock, book, seat: str, bus, tell):
@@ -95,7 +97,9 @@ class ChangerDesk(Desk):
             return self._started(total, Wish("PAYOUT", {"value": total // self.scaling}, once=True))
         coin = max((c for c, n in enumerate(plan) if n), key=lambda c: self.values[c])
         count = min(plan[coin], MOST_COINS)
-        return self._started(count * self.values[coin], Wish("DISPENSE", {"count": count, "coin": coin}, once=True))
+        return self._started(
+            count * self.values[coin], Wish("DISPENSE", {"count": count, "coin": coin}, once=True)
+        )
 
     def _started(self, value: int, wish: Wish) -> Wish:
         self._payout, self._asked, self._check = list(self.tubes), value, wish.name == "DISPENSE"

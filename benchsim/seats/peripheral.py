@@ -4,6 +4,8 @@ states told in each POLL, timed work that a power cut ends.
 A device class lists its `SETTINGS` with their defaults and names a method for each command it knows.
 """
 
+from typing import ClassVar
+
 from benchsim.errors import UsageError
 from benchsim.events import ticks
 from benchsim.links.bus import BusDevice
@@ -18,8 +20,8 @@ class Peripheral:
     """One payment device on the bus. `start`, `stop`: its power. `happen(kind, **data)` tells the bench."""
 
     SPEC = ""  # name of its protocol file
-    SETTINGS: dict = {}
-    HANDLERS: dict[str, str] = {}  # command name -> method
+    SETTINGS: ClassVar[dict] = {}
+    HANDLERS: ClassVar[dict[str, str]] = {}  # command name -> method
 
     def __init__(self, clock, line, rng, settings: dict, happen, seat: str = "", book=None):
         book = book or load_book()
@@ -27,7 +29,9 @@ class Peripheral:
         spec = book.devices[self.SPEC]
         seat = seat or next(iter(spec.seats))
         if unknown := sorted(set(settings) - set(self.SETTINGS)):
-            raise UsageError(f"{seat}: unknown setting {unknown[0]!r} (known: {', '.join(sorted(self.SETTINGS))})")
+            raise UsageError(
+                f"{seat}: unknown setting {unknown[0]!r} (known: {', '.join(sorted(self.SETTINGS))})"
+            )
         self.settings = self.SETTINGS | settings
         if self.settings["level"] not in spec.levels:
             raise UsageError(f"{seat}: level: expected one of {spec.levels}, not {self.settings['level']!r}")

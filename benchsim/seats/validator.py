@@ -3,6 +3,8 @@
 Not modelled: validation of real bills, recycler, file transport.
 """
 
+from typing import ClassVar
+
 from benchsim.seats.peripheral import IDENTITY, Peripheral
 
 STACKED, IN_ESCROW, RETURNED = 0, 1, 2  # routes of BILL
@@ -13,7 +15,7 @@ class Validator(Peripheral):
     """`insert(bill)`; `stacked` counts the bills in the stacker. Values: scaling x credit, minor units."""
 
     SPEC = "validator"
-    SETTINGS = {
+    SETTINGS: ClassVar[dict] = {
         "level": 1,
         "currency": "1978",  # ISO 4217 numeric after a 1
         "scaling": 100,
@@ -25,7 +27,7 @@ class Validator(Peripheral):
         "read_s": 1.0,  # a bill from slot to escrow
         "move_s": 1.5,  # from escrow to stacker or back out
     }
-    HANDLERS = {
+    HANDLERS: ClassVar[dict[str, str]] = {
         "SETUP": "_setup", "SECURITY": "_security", "BILL TYPE": "_bill_type", "ESCROW": "_escrow",
         "STACKER": "_stacker", "IDENTIFICATION": "_identification", "IDENTIFICATION 2": "_identification_2",
         "FEATURES": "_features",
@@ -70,7 +72,9 @@ class Validator(Peripheral):
     def insert(self, bill: int) -> None:
         """A bill of that type is put in."""
         enabled = self._enable >> bill & 1
-        fit = self.value(bill) and self.bill is None and not self.full and not _STOPS_BILLS & set(self.troubles)
+        fit = (
+            self.value(bill) and self.bill is None and not self.full and not _STOPS_BILLS & set(self.troubles)
+        )
         if not (self.on and enabled and fit):
             self.happen("bill", type=bill, value=self.value(bill), to="returned")
             if not enabled:

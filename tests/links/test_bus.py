@@ -159,7 +159,17 @@ def test_unknown_command_ends_by_idle_line_or_by_an_answer():
 
 def test_feature_enable_widens_money():
     """A 32-bit VEND whose seventh word happens to be the sum of the six before it is still nine words."""
-    wide = (0x113, 0x00, 0x00, 0x00, 0x01, 0x00, 0x14, 0x05, 0x2D)  # 13+01 = 14, and 13+01+14+05 = 2D, by hand
+    wide = (
+        0x113,
+        0x00,
+        0x00,
+        0x00,
+        0x01,
+        0x00,
+        0x14,
+        0x05,
+        0x2D,
+    )  # 13+01 = 14, and 13+01+14+05 = 2D, by hand
     features = (0x117, 0x04, 0x00, 0x00, 0x00, 0x02, 0x1D)
     reader = BlockReader(BOOK)
     reader.feed(burst(features))

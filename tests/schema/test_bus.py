@@ -40,7 +40,9 @@ def test_worked_answer():
     """Coin type 2 to tube, 7 in the tube (computed by hand from MDB/ICP 4.3 §5)."""
     data = CHANGER.build_activity("COIN DEPOSITED", route=1, coin=2, tube=7)
     assert answer_words(data) == (0x052, 0x007, 0x159)
-    assert CHANGER.parse_answer("POLL", data) == [("COIN DEPOSITED", {"route": 1, "coin": 2, "tube": 7}, True)]
+    assert CHANGER.parse_answer("POLL", data) == [
+        ("COIN DEPOSITED", {"route": 1, "coin": 2, "tube": 7}, True)
+    ]
 
 
 def test_several_activities_in_one_answer():
@@ -193,7 +195,9 @@ def test_any_bytes_parse_or_misfit(device, data, mode, draw):
 @given(st.integers(0, 3), st.integers(0, 15), st.integers(0, 255))
 def test_coin_deposited_round_trip(route, coin, tube):
     fields = {"route": route, "coin": coin, "tube": tube}
-    assert CHANGER.parse_answer("POLL", CHANGER.build_activity("COIN DEPOSITED", **fields))[0].fields == fields
+    assert (
+        CHANGER.parse_answer("POLL", CHANGER.build_activity("COIN DEPOSITED", **fields))[0].fields == fields
+    )
 
 
 @given(st.binary(min_size=1, max_size=35))

@@ -5,6 +5,7 @@ Values are invented; what has to follow from them is computed by hand. Times and
 
 import random
 from functools import partial
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -106,7 +107,10 @@ def coin(kind):
 
 def test_start_up_in_the_order_of_the_standard():
     shop = play(3)
-    first = {seat: [n for n, _ in shop.commands(seat) if n != "POLL"] for seat in ("changer", "validator", "cashless1")}
+    first = {
+        seat: [n for n, _ in shop.commands(seat) if n != "POLL"]
+        for seat in ("changer", "validator", "cashless1")
+    }
     assert first["changer"] == ["RESET", "SETUP", "TUBE STATUS", "IDENTIFICATION", "FEATURES", "COIN TYPE"]
     assert first["validator"] == ["RESET", "SETUP", "IDENTIFICATION", "STACKER", "SECURITY", "BILL TYPE"]
     assert first["cashless1"] == ["RESET", "SETUP CONFIG", "SETUP PRICES", "IDENTIFICATION", "READER ENABLE"]
@@ -122,7 +126,7 @@ def test_break_settle_and_poll_rate():
     assert seconds(first.start - broke.end) >= 0.2
     for seat in ("changer", "validator", "cashless1"):
         polls = [start for name, start in shop.commands(seat) if name == "POLL"]
-        gaps = [seconds(b - a) for a, b in zip(polls, polls[1:], strict=False)]
+        gaps = [seconds(b - a) for a, b in pairwise(polls)]
         assert len(gaps) > 30 and min(gaps) >= 0.025 and max(gaps) <= 0.2
 
 
@@ -176,7 +180,13 @@ def test_the_lever_is_told():
 
 
 def test_a_jam_is_told_when_it_begins_and_ends():
-    shop = play(lambda s: s.changer.trouble("COIN JAM"), 1, coin(COIN_5), lambda s: s.changer.trouble("COIN JAM", False), 1)
+    shop = play(
+        lambda s: s.changer.trouble("COIN JAM"),
+        1,
+        coin(COIN_5),
+        lambda s: s.changer.trouble("COIN JAM", False),
+        1,
+    )
     assert shop.names("device")[3:] == [("device", 0x08, 2, 0x0C), ("device", 0x08, 1, 0)]
     assert shop.happened("coin", "to") == ["return"]
 
@@ -281,7 +291,11 @@ def test_a_card_session_with_a_sale():
         lambda s: s.card_reader.card(500), 1, lambda s: s.pay.vend_request(125, 7), 1.5,
         lambda s: s.pay.vend_success(), lambda s: s.pay.session_complete(), 1,
     )  # fmt: skip
-    assert shop.names("session", "approved", "session_end") == [("session", 500), ("approved", 125), ("session_end",)]
+    assert shop.names("session", "approved", "session_end") == [
+        ("session", 500),
+        ("approved", 125),
+        ("session_end",),
+    ]
     assert shop.happened("card", "state") == ["in", "approved", "charged", "out"]
     assert shop.happened("card", "funds")[-1] == 375 and shop.card_reader.takes
 
@@ -350,7 +364,7 @@ def test_silent_devices_are_asked_on_then_reset(seat, limit):
     last = max(b.end for b in shop.blocks if not b.out and b.address == address and seconds(b.end) < 2.1)
     resets = [start for name, start in shop.commands(seat) if name == "RESET" and start > last]
     assert limit <= seconds(resets[0] - last) <= limit + 10
-    assert max(seconds(b - a) for a, b in zip(resets, resets[1:], strict=False)) <= 10
+    assert max(seconds(b - a) for a, b in pairwise(resets)) <= 10
     assert shop.names("device")[3:] == [("device", address, 0, 0), ("device", address, 1, 0)]
 
 
