@@ -246,7 +246,7 @@ class KitTalk:
             call(heard, request, self._bad)
         if x is None or heard.body[:2] != bytes((x.op | self.spec.answer_bit, x.seq)):
             return
-        if heard.message is None:
+        if heard.message is None or self._perhaps_dropped(heard):
             x.dubious = True
             return
         if x.answer is not None:
@@ -262,6 +262,10 @@ class KitTalk:
             fresh = self.events.answer(x, heard)
             for call in self._calls["events"]:
                 call(x, heard, fresh)
+
+    def _perhaps_dropped(self, heard: Heard) -> bool:
+        """May its receiver have measured too long a gap in it, where we did not or could not?"""
+        return heard.worst_gap > self.spec.limits["gap"].high - self.doubt_of(heard.start, heard.end)
 
     def _asked_by(self, heard: Heard) -> Heard | None:
         """The request that a frame of the board answers: the last fitting one, else the last one."""

@@ -125,6 +125,17 @@ def test_a_stall_of_the_bench_is_no_fault_of_the_host(kit, answer_to_poll):
     assert stalled.broken(subject="host") == []
 
 
+def test_an_answer_with_a_long_gap_may_be_dropped_or_taken(kit, answer_to_poll):
+    """Where bytes come in lumps we cannot hold the gap against a frame, but its receiver may."""
+    for seq in (6, 7):
+        talk = kit(doubt=1, chunks=True).start()
+        talk.seq = 6
+        talk.host("0306", after=95).answer(answer_to_poll(3, 0), gap=15)
+        talk.seq = seq
+        talk.host(f"03{seq:02x}", after=60).answer(answer_to_poll(3, 0))
+        assert talk.broken(subject="host") == []
+
+
 def down(kit):
     """The link is down: four tries without an answer, 60 ms to wait for the last."""
     return silent(kit, 4)
