@@ -94,6 +94,7 @@ class KitTalk:
         self._strict = not info.chunks
         self.readers = {out: FrameReader(self.spec, self._strict) for out in (True, False)}
         self._numbers: dict[bool, int | None] = {True: None, False: None}
+        self._half = False  # is a frame under way on either side?
         self.seats = {True: self.spec.asks, False: self.spec.answers}
         self.wait, self.tries = self.spec.limits["wait"], self.spec.limits["tries"]
         self.current: Exchange | None = None
@@ -116,18 +117,27 @@ class KitTalk:
     def burst(self, burst: Burst) -> None:
         """Bytes of either side."""
         out = burst.out
-        for side, reader in self.readers.items():
-            deadline = reader.deadline
-            if deadline is not None and burst.start > deadline:
-                for frame in reader.expire(burst.start):
-                    self._frame(frame, side)
+        if self._half:
+            self._expire(burst.start)
         reader = self.readers[out]
-        if reader.begun is None and self._numbers[out] is None:
+        if self._numbers[out] is None:
             self._numbers[out] = self.judge.number()
         for frame in reader.feed(burst):
             self._frame(frame, out)
-        if reader.begun is not None and self._numbers[out] is None:
-            self._numbers[out] = self.judge.number()
+        if reader.begun is not None:
+            self._half = True
+            if self._numbers[out] is None:
+                self._numbers[out] = self.judge.number()
+
+    def _expire(self, now: int) -> None:
+        """Drop frames under way whose next byte is overdue at `now`."""
+        self._half = False
+        for out, reader in self.readers.items():
+            deadline = reader.deadline
+            if deadline is not None and now > deadline:
+                for frame in reader.expire(now):
+                    self._frame(frame, out)
+            self._half = self._half or reader.begun is not None
 
     def begun(self, out: bool) -> int | None:
         """Start of a frame under way on that side, or None."""
@@ -135,11 +145,7 @@ class KitTalk:
 
     def close(self, end: int) -> None:
         """What the end cuts is not judged; what silence dropped before it is."""
-        for out, reader in self.readers.items():
-            deadline = reader.deadline
-            if deadline is not None and end > deadline:
-                for frame in reader.expire(end):
-                    self._frame(frame, out)
+        self._expire(end)
 
     def _frame(self, frame: Frame, out: bool) -> None:
         number = self._numbers[out]

@@ -128,11 +128,11 @@ class Tally:
 
     def check(self, seat: str, ok: bool, frame=None, text: str = "", warn: bool = False) -> None:
         """See `Count.check`."""
-        self.of(seat).check(ok, frame, text, warn)
+        (self.counts.get(seat) or self.of(seat)).check(ok, frame, text, warn)
 
     def measure(self, seat: str, value, frame=None, text: str = "", doubt: int | None = None) -> None:
         """See `Count.measure`."""
-        self.of(seat).measure(value, frame, text, doubt)
+        (self.counts.get(seat) or self.of(seat)).measure(value, frame, text, doubt)
 
     def unseen(self, seat: str, why: str) -> None:
         """Why this seat was not put to the test, should it remain so. The first reason stands."""

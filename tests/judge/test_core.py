@@ -73,6 +73,18 @@ def test_a_fail_outweighs_doubt_and_warning():
     assert (v.outcome, v.checked, v.broken) == ("fail", 3, 1)
 
 
+def test_what_a_stall_fell_into_says_nothing_unless_there_is_no_other():
+    stalls = iter([50 * MS, 0, 50 * MS])
+    tally = Tally(a_rule(), limit(high=20), MS, lambda value: next(stalls))
+    tally.measure("host", 30 * MS)  # 10 beyond the limit, doubted by 51
+    assert tally.verdict("host", "", None).outcome == "unsure"
+    tally.measure("host", 10 * MS)
+    v = tally.verdict("host", "", None)
+    assert (v.outcome, v.checked, v.worst) == ("pass", 1, 10)
+    tally.measure("host", 72 * MS)  # beyond the limit by more than all doubt
+    assert tally.verdict("host", "", None).outcome == "fail"
+
+
 def test_untested_is_unseen_with_its_reason():
     tally = Tally(a_rule(), None, 0)
     tally.unseen("host", "the capture ended first")
