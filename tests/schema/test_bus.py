@@ -158,7 +158,7 @@ def _foreign_code(t):
 
 @pytest.mark.parametrize(
     ("spoil", "key"),
-    [(_code_twice, "command[1].code"), (_overlap, "activity[16].code"), (_unknown_key, "lenght"),
+    [(_code_twice, "command[1].code"), (_overlap, "activity[21].code"), (_unknown_key, "lenght"),
      (_too_long, "command[4].fields"), (_bad_address, "seats.changer"), (_no_reply, "command[1].replies"),
      (_bad_bits, "activity[0].bits"), (_foreign_code, "command[1].code")],
 )  # fmt: skip
@@ -206,3 +206,11 @@ def test_mode_bit_marks_the_block(data):
     assert [bool(w & 0x100) for w in out] == [True] + [False] * len(data)
     assert [bool(w & 0x100) for w in back] == [False] * len(data) + [True]
     assert out[-1] & 0xFF == back[-1] & 0xFF == checksum(data)
+
+
+def test_file_transport_and_recycler_are_known_by_code():
+    """MDB/ICP 4.3, file transport and §6: codes only, their data stay bytes (from memory)."""
+    assert CHANGER.parse_command(bytes.fromhex("0F FE 01 02"), Mode(3)).fields == {"data": b"\x01\x02"}
+    assert CASHLESS.parse_answer("POLL", b"\x1b\x01\x02", Mode(3))[0].name == "FILE REQUEST TO RECEIVE"
+    assert VALIDATOR.parse_answer("POLL", b"\x21", Mode(2))[0].name == "RECYCLER STATUS"
+    assert CHANGER.command_length(b"\x0f\xfe") is None
