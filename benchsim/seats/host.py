@@ -15,7 +15,7 @@ from benchsim.links.kit_sides import Asker, Outcome
 from benchsim.schema import Misfit
 from benchsim.schema.kit import KitSpec
 from benchsim.seats import screen as words
-from benchsim.seats.board import LOCKED, LOCKED_OUT, NOT_FOR_SALE, PRICED, SALE, SERVICE, STARTING
+from benchsim.seats.board import ALLOWED, BUSY, LOCKED, LOCKED_OUT, NOT_FOR_SALE, PRICED, SALE, SERVICE, STARTING
 from benchsim.seats.till import UNKNOWN_FUNDS
 
 _PART = 56
@@ -50,7 +50,7 @@ class Host:
         self._doubtful = False  # after a RESET, until BOOTED or an answered POLL
         self._wanted: tuple[int, int] | None = None
         self._waiting_for: tuple[int, int] | None = None
-        self._price_tries = 0
+        self._price_tries, self._table_waits = 0, False
         self._finger: tuple[int, int, int] | None = None
         self._panel_heard: int | None = None
         self._arm()
@@ -127,7 +127,7 @@ class Host:
         self.up, self.selling, self._doubtful = True, False, True
         self._next_poll = now + self.spec.limits["poll"].nominal
         self.todo = deque([("IDENT", {})])
-        self._price_tries = 0
+        self._price_tries, self._table_waits = 0, False
         self.show(words.STARTING)
 
     def _got_ident(self, status: int, fields: dict, now: int) -> None:
@@ -138,6 +138,7 @@ class Host:
 
     def _send_table(self) -> None:
         table = self.table()
+        self._table_waits = False
         self._price_tries += 1
         self.todo.append(("PRICE-BEGIN", {"entries": len(table)}))
         for first in range(0, len(table), _PART):
@@ -152,9 +153,9 @@ class Host:
         return (self.prices + [NOT_FOR_SALE] * cells)[:cells]
 
     def _got_price_begin(self, status: int, fields: dict, now: int) -> None:
-        if status == LOCKED_OUT:  # no table is taken now: again once the lock-out clears
+        if status in (LOCKED_OUT, BUSY):  # no table is taken now: again once the state allows it
             self.todo.clear()
-            self._price_tries = 0
+            self._price_tries, self._table_waits = 0, True
         elif status:
             self._table_refused()
 
@@ -201,6 +202,8 @@ class Host:
         self._seen.pop((event.number - 128) % 256, None)
 
     def _reopen(self) -> None:
+        if self._table_waits and self.state in ALLOWED["PRICE-BEGIN"]:
+            self._send_table()
         opening = any(name in ("OPEN-SALE", "PRICE-COMMIT", "IDENT") for name, _ in self.todo)
         if self.state == PRICED and not opening:
             self.todo.append(("OPEN-SALE", {}))
@@ -222,10 +225,6 @@ class Host:
         self._seen.clear()
         self._waiting_for = self._wanted = None
         self._restart()
-
-    def _event_lockout(self, fields: dict) -> None:
-        if not fields["set"] and not self.todo and not self._price_tries and self.rows:
-            self._send_table()
 
     def _event_vend_done(self, fields: dict) -> None:
         self._waiting_for = None

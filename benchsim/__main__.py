@@ -1,0 +1,5 @@
+"""`python -m benchsim`."""
+
+from benchsim.cli import main
+
+main()
