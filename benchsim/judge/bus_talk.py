@@ -38,19 +38,15 @@ class Heard:
     reply with a mode bit: no receiver takes these for what they look like.
     """
 
-    __slots__ = ("block", "collided", "fault", "known_as", "number", "seat")
+    __slots__ = (
+        "block", "broken", "collided", "data", "end", "fault", "known_as", "number", "out", "seat", "start", "words",
+    )  # fmt: skip
 
     def __init__(self, block: Block, number: int, seat: str):
         self.block, self.number, self.seat = block, number, seat
+        self.start, self.end, self.out, _, self.words, self.data, _, self.broken, _, _ = block
         self.collided = False
         self.fault = self.known_as = None
-
-    start = property(lambda self: self.block.start)
-    end = property(lambda self: self.block.end)
-    out = property(lambda self: self.block.out)
-    words = property(lambda self: self.block.words)
-    data = property(lambda self: self.block.data)
-    broken = property(lambda self: self.block.broken)
 
     @property
     def intact(self) -> bool:
@@ -112,13 +108,14 @@ class Exchange:
 
     __slots__ = (
         "again", "answer", "answers", "asked", "command", "cut", "due", "kind", "known", "message", "messages", "misfit",
-        "open", "repeat", "reply", "seat", "unfit",
+        "name", "open", "repeat", "reply", "seat", "unfit",
     )  # fmt: skip
 
     def __init__(self, command: Heard, known: Known | None):
         self.command, self.known = command, known
         self.seat = known.seat if known else None
-        self.message: Message | None = None
+        self.message: Message | None = None  # the command parsed
+        self.name: str | None = None  # of the command, None if it is not known
         self.misfit: str | None = None  # why the command is none of this device's
         self.due = command.end  # from where the answer's time counts
         self.asked = True  # an answer may come
@@ -132,11 +129,6 @@ class Exchange:
         self.messages: list[Message] = []
         self.unfit: str | None = None  # why the answer is none to this command
         self.reply: Heard | None = None
-
-    @property
-    def name(self) -> str | None:
-        """The command's name, None if it is not known."""
-        return self.message.name if self.message else None
 
     @property
     def taken(self) -> bool:
@@ -164,6 +156,7 @@ class BusTalk:
         self.current: Exchange | None = None
         self.before: Exchange | None = None
         self._recent: deque[Heard] = deque(maxlen=NEIGHBOURS)
+        self._busy_until = 0  # end of the last word so far
         self._latest: Heard | None = None
         self._alarm = -1
         kinds = ("burst", "heard", "command", "answer", "unasked", "reply", "done", "overlap", "break", "power", "resumed")
@@ -273,7 +266,7 @@ class BusTalk:
         x = Exchange(heard, known)
         if known and known.device and heard.block.good:
             x.message, x.misfit = known.reads(lambda mode: known.device.parse_command(heard.block.body, mode))
-            heard.known_as = x.name
+            heard.known_as = x.name = x.message.name if x.message else None
         if known:
             last, known.last = known.last, x
             x.repeat = bool(last and last.command.data == heard.data and not last.taken)
@@ -374,12 +367,15 @@ class BusTalk:
     # ---- two at once
 
     def _overlaps(self, heard: Heard) -> None:
-        if heard.block.kind != "break":
+        if heard.block.kind == "break":
+            return
+        if heard.start < self._busy_until:
             for other in self._recent:
                 common = min(heard.end, other.end) - max(heard.start, other.start)
                 if common > 0 and (other.out != heard.out or other.seat != heard.seat):
                     heard.collided = other.collided = True
                     first, second = sorted((other, heard), key=lambda one: one.start)
                     self.tell("overlap", first, second, common)
-            self._recent.append(heard)
+        self._busy_until = max(self._busy_until, heard.end)
+        self._recent.append(heard)
 

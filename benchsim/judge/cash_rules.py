@@ -116,10 +116,12 @@ def lever_answered(tally, judge):
             credit[0] = heard.message.fields["credit"]
 
     def told(x):
-        if x.seat == "changer" and delivered(x) and any(m.name == "ESCROW REQUEST" for m in x.messages):
-            if not since and 0 < credit[0] < UNKNOWN_FUNDS and not cards:
-                since.append(x.answer)
-                judge.at(x.answer.end + limit + judge.links["bus"].uncertainty, overdue, x.answer)
+        if not delivered(x):
+            return
+        pressed = any(message.name == "ESCROW REQUEST" for message in x.messages)
+        if pressed and not since and 0 < credit[0] < UNKNOWN_FUNDS and not cards:
+            since.append(x.answer)
+            judge.at(x.answer.end + limit + judge.links["bus"].uncertainty, overdue, x.answer)
         for message in x.messages:
             if message.name == "BEGIN SESSION":
                 cards.add(x.seat)
