@@ -16,6 +16,9 @@ from benchsim.seats.payment_desks import Desk, ReaderDesk, ValidatorDesk, Wish
 SEARCH = ticks(1.0)  # RESET to RESET of a device that does not answer
 PAUSE = 2 * TICKS_PER_MS  # between two commands
 BREAK_MARGIN, SETTLE_MARGIN = 10 * TICKS_PER_MS, 20 * TICKS_PER_MS
+SILENCE_MARGIN = ticks(
+    0.1
+)  # silence counts from the first unanswered POLL, an interval after the last answer
 POLL = Wish("POLL")
 RESET = Wish("RESET")
 
@@ -109,7 +112,7 @@ class PaymentBus:
             self._timer = self.clock.call_at(due, self._turn)
             return
         desk = self.desks[seat]
-        if desk.present and now - desk.heard >= desk.patience:
+        if desk.present and now - desk.heard >= desk.patience + self._interval + SILENCE_MARGIN:
             desk.lost()
         self._due[seat] = now + (self._interval if desk.present else SEARCH)
         self._send(desk, RESET if desk.reset_wanted else POLL)
