@@ -11,13 +11,12 @@ CUT = 6  # outcome in VEND-DONE: cut by power loss
 @rule("KIT-ANSWER", "board", link="kit", limit="answer")
 def answers_in_time(tally, judge):
     """The answer to a request starts within the limit and carries the request's seq and operation."""
-    spec = judge.book.kit
-    board = tally.of(spec.answers)
+    board, answer_bit = tally.of(judge.book.kit.answers), judge.book.kit.answer_bit
 
     def reply(heard, request, bad):
         if request is None:
             return
-        if heard.body[:2] == bytes((request.body[0] | spec.answer_bit, request.body[1])):
+        if heard.body[0] == request.body[0] | answer_bit and heard.body[1] == request.body[1]:
             board.measure(heard.start - request.end, heard)
         else:
             board.check(False, heard, f"not the answer to {request.text()}")

@@ -14,9 +14,10 @@ def frames_whole(tally, judge):
     """Flags, stuffing, check and length of every frame are right."""
 
     def frame(heard):
-        wrong = [what for what in heard.broken if what != "gap"]
-        if not heard.broken or wrong:
-            tally.check(heard.seat, not wrong, heard, f"wrong {', '.join(wrong)}" if wrong else "")
+        if not heard.broken:
+            tally.check(heard.seat, True)
+        elif wrong := ", ".join(what for what in heard.broken if what != "gap"):
+            tally.check(heard.seat, False, heard, f"wrong {wrong}")
 
     return {"kit.frame": frame}
 

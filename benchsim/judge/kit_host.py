@@ -2,7 +2,6 @@
 
 from benchsim.events import TICKS_PER_SECOND
 from benchsim.judge.core import rule
-from benchsim.judge.tally import Moment
 
 REFERENCE = "kit link reference"
 

@@ -250,7 +250,7 @@ class KitTalk:
             return
         for call in self._calls["reply"]:
             call(heard, request, self._bad)
-        if x is None or heard.body[:2] != bytes((x.op | self.spec.answer_bit, x.seq)):
+        if x is None or heard.body[0] != x.op | self.spec.answer_bit or heard.body[1] != x.seq:
             return
         if heard.message is None or self._perhaps_dropped(heard):
             x.dubious = True
