@@ -236,7 +236,8 @@ class Judge:
 
     def _start(self, one: Rule) -> None:
         info = self.links.get(one.link) if one.link else None
-        tally = Tally(one, one.limit_in(self.book), info.uncertainty if info else 0, self._stalled if self._stalls else None)
+        doubt, stalled = info.uncertainty if info else 0, self._stalled if self._stalls else None
+        tally = Tally(one, one.limit_in(self.book), doubt, stalled)
         self._tallies.append(tally)
         if one.id in self.reasons or (one.link and not info) or self._blind(one):
             return
