@@ -15,11 +15,20 @@ from benchsim.reports.words import figure, quantity
 
 LINKS = {"BUS": "bus", "CHG": "bus", "BIL": "bus", "CSH": "bus", "KIT": "kit", "PNL": "panel", "AUD": "audit"}
 
-# Rules whose time runs from the end of the turn before to the first word at the place.
-FROM_END_BEFORE = frozenset({"BUS-ANSWER", "BUS-ACK", "BUS-SETTLE", "KIT-ANSWER"})
+# Rules whose time runs from the end of the turn before to the first word at the place, and whether that
+# turn is the other side's (it is asked and answers) or its own (it waits, then goes on).
+OTHERS, OWN = True, False
+FROM_END_BEFORE = {
+    "BUS-ANSWER": OTHERS,
+    "BUS-ACK": OTHERS,
+    "BUS-SETTLE": OWN,
+    "KIT-ANSWER": OTHERS,
+    "KIT-WAIT": OWN,
+}
 
+UNITS = {"ms": 1e-3, "s": 1.0}  # of a limit, in seconds
 BEFORE, AFTER = 2, 1  # turns drawn around the one in question
-WORDS = 8  # words of a turn that stand each for itself; a longer turn is drawn as one stretch
+WORDS = 8  # words of a turn on the bus that stand each for itself, and that are named of a longer one
 CLOSE = 30 * TICKS_PER_MS  # neighbours that are further apart would squeeze the drawing
 REACH = 2 * TICKS_PER_SECOND  # no time that is drawn here began longer ago
 PAUSE = 20 * TICKS_PER_MS  # one side is silent for longer: a new turn (a port's lumps are up to 16 ms apart)
@@ -92,19 +101,22 @@ def _around(turns: list[Turn], verdict: dict) -> Exchange | None:
     while last + 1 < len(turns) and last < index + AFTER and turns[last + 1].start - turns[last].end <= CLOSE:
         last += 1
     stretches = [stretch for turn in turns[first : last + 1] for stretch in _stretches(turn)]
-    return Exchange(stretches, limit, place["text"])
+    return Exchange(stretches, limit)
 
 
 def _limit(turns: list[Turn], index: int, verdict: dict) -> Limit | None:
-    if verdict["rule"] not in FROM_END_BEFORE or index == 0 or verdict["unit"] not in ("ms", "s"):
+    rule, turn, before = verdict["rule"], turns[index], turns[index - 1]
+    if rule not in FROM_END_BEFORE or index == 0 or verdict["unit"] not in UNITS:
         return None
-    if turns[index].start - turns[index - 1].end > REACH:
+    waited = turn.start - before.end
+    if waited > REACH or (turn.out != before.out) != FROM_END_BEFORE[rule]:
         return None
     low, high = verdict["limit"]
-    end, size = seconds(turns[index - 1].end), 1e-3 if verdict["unit"] == "ms" else 1.0
-    value = low if high is None else high
-    words = f"{'not before' if high is None else 'within'} {quantity(value, verdict['unit'])}"
-    return Limit(end, end + value * size, words)
+    size = UNITS[verdict["unit"]]
+    early = high is None or (low is not None and seconds(waited) < low * size)
+    value, word = (low, "not before") if early else (high, "within")
+    end = seconds(before.end)
+    return Limit(end, end + value * size, f"{word} {quantity(value, verdict['unit'])}", early)
 
 
 def _stretches(turn: Turn) -> list[Stretch]:
@@ -119,7 +131,8 @@ def _stretches(turn: Turn) -> list[Stretch]:
         for burst in turn.bursts
         for start, word in zip(burst.word_starts(), burst.words, strict=True)
     ]
-    if len(words) <= WORDS:
+    if first.link == "bus" and len(words) <= WORDS:
         return [Stretch(lane, seconds(start), seconds(end), label) for start, end, label in words]
-    label = " ".join(label for *_, label in words[:WORDS]) + f" ... {len(words)} words"
+    rest = f" ... {len(words)} words" if len(words) > WORDS else ""
+    label = " ".join(label for *_, label in words[:WORDS]) + rest
     return [Stretch(lane, seconds(turn.start), seconds(turn.end), label)]

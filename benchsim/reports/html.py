@@ -4,6 +4,7 @@ This module turns a record into what the template shows; how it looks is the tem
 """
 
 import re
+from functools import cache
 from typing import Any, TextIO
 from urllib.parse import quote
 
@@ -53,6 +54,7 @@ def write_html(record: Record, stream: TextIO) -> None:
     stream.write(page.render(_view(record)))
 
 
+@cache
 def _templates() -> Environment:
     return Environment(
         loader=PackageLoader("benchsim.reports"),
@@ -166,6 +168,7 @@ def _verdict(record: Record, verdict: dict, case: dict[str, Any]) -> dict[str, A
         "replay": replay,
         "drawing": Markup(timeline.as_svg(drawn)) if drawn else "",
         "drawing_title": drawn.title if drawn else "",
+        "word_list": timeline.word_list(drawn) if drawn else (),
     }
 
 

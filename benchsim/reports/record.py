@@ -40,6 +40,7 @@ class Limit(NamedTuple):
     start_s: float
     end_s: float
     label: str  # "answer within 5 ms"
+    wait: bool = False  # a time to be waited out, not one to be kept within
 
 
 @dataclass(frozen=True)

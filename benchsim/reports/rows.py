@@ -1,5 +1,6 @@
 """Verdicts gathered for reading: one row for a rule and a seat, over all cases."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from benchsim.judge.verdict import rank
@@ -48,6 +49,19 @@ def rows(record: Record) -> list[Row]:
     return sorted(
         gathered, key=lambda row: (OUTCOMES.index(row.outcome), rank(row.rule), row.rule, row.judged)
     )
+
+
+def seats_together(gathered: Iterable[Row]) -> list[Row]:
+    """The same rows, but a rule that held at several seats is one row for all of them."""
+    found: dict[tuple[str, str], list[Row]] = {}
+    for row in gathered:
+        found.setdefault((row.rule, "" if row.outcome == "pass" else row.judged), []).append(row)
+    return [held[0] if len(held) == 1 else _together(held) for held in found.values()]
+
+
+def _together(held: list[Row]) -> Row:
+    verdicts = tuple(verdict for row in held for verdict in row.verdicts)
+    return Row(held[0].rule, f"{len(held)} seats", verdicts)
 
 
 def unseen_by_reason(gathered: list[Row]) -> dict[str, list[Row]]:

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from benchsim.reports import timeline
 from benchsim.reports.record import CaseNote, Record
-from benchsim.reports.rows import Row, limit_text, rows, unseen_by_reason
+from benchsim.reports.rows import Row, limit_text, rows, seats_together, unseen_by_reason, weight
 from benchsim.reports.words import (
     MARKS,
     MEANINGS,
@@ -28,6 +28,7 @@ from benchsim.reports.words import (
 )
 
 STYLES = {"pass": "green", "fail": "bold red", "unsure": "bold blue", "warn": "yellow", "unseen": "dim"}
+CASES = 3  # cases told of one rule, the heaviest
 PLACES = 3  # places of evidence shown for one verdict
 
 
@@ -51,7 +52,9 @@ def print_report(console: Console, record: Record, show_all: bool = False, repor
     """
     gathered = rows(record)
     if gathered:
+        console.print()
         console.print(_table(console, record, gathered, show_all))
+        console.print()
     for row in gathered:
         if row.outcome in ("fail", "unsure", "warn"):
             _detail(console, record, row)
@@ -65,19 +68,16 @@ def print_report(console: Console, record: Record, show_all: bool = False, repor
 
 
 def _table(console: Console, record: Record, gathered: list[Row], show_all: bool) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False, title_justify="left")
-    table.add_column("", no_wrap=True)
-    table.add_column("rule", no_wrap=True)
-    table.add_column("seat", overflow="fold")
-    table.add_column("checked", justify="right", overflow="fold")
-    table.add_column("broken", justify="right", overflow="fold")
-    table.add_column("worst", justify="right", overflow="fold")
+    """Rules that held are a row each, seats together, unless all is wanted."""
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    for name in ("", "rule", "seat"):
+        table.add_column(name, no_wrap=True)
+    for name in ("broken", "worst"):
+        table.add_column(name, justify="right", no_wrap=True)
     table.add_column("limit", overflow="fold")
-    for row in gathered:
-        if row.outcome != "unseen" or show_all:
-            table.add_row(
-                _mark(console, row.outcome), *(_text(console, cell) for cell in _cells(record, row))
-            )
+    shown = gathered if show_all else seats_together(row for row in gathered if row.outcome != "unseen")
+    for row in shown:
+        table.add_row(_mark(console, row.outcome), *(_text(console, cell) for cell in _cells(record, row)))
     return table
 
 
@@ -86,8 +86,7 @@ def _cells(record: Record, row: Row) -> tuple[str, ...]:
     return (
         row.rule,
         row.judged,
-        str(row.checked),
-        str(row.broken),
+        f"{row.broken} of {row.checked}",
         quantity(told["worst"], told["unit"]),
         _limit(record, told),
     )
@@ -104,16 +103,19 @@ def _detail(console: Console, record: Record, row: Row) -> None:
     title.append_text(_text(console, f": {record.rule_text.get(row.rule, MEANINGS[row.outcome])}"))
     console.print(title)
     notes = {note.name: note for note in record.cases}
-    for verdict in row.verdicts:
-        if verdict["outcome"] == row.outcome:
-            for line in _told(record, verdict):
-                console.print(Padding(_text(console, line), (0, 0, 0, 5)))
+    told = sorted((each for each in row.verdicts if each["outcome"] == row.outcome), key=weight)
+    for number, verdict in enumerate(told[:CASES]):
+        for line in _told(record, verdict):
+            console.print(Padding(_text(console, line), (0, 0, 0, 5)))
+        if number == 0:
             _drawing(console, record, verdict)
-            note = notes.get(verdict["case"])
-            again = note.replay if note else record.replay
-            if again:
-                # Not wrapped: it is there to be copied.
-                console.print(_text(console, f"     again: {again}"), soft_wrap=True)
+        note = notes.get(verdict["case"])
+        again = note.replay if note else record.replay
+        if again:
+            # Not wrapped: it is there to be copied.
+            console.print(_text(console, f"     again: {again}"), soft_wrap=True)
+    if told[CASES:]:
+        console.print(_text(console, f"     and the same in {count(len(told[CASES:]), 'further case')}"))
     console.print()
 
 
@@ -161,13 +163,14 @@ def _selftest(console: Console, variants: list[dict]) -> None:
     slipped = [row for row in variants if not row["caught"]]
     told = f"Self-test: {len(variants) - len(slipped)} of {count(len(variants), 'wrong variant')} caught"
     console.print(_text(console, told, "bold"))
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False, show_edge=False)
     for name in ("", "variant", "seat", "rule expected"):
         table.add_column(name, overflow="fold")
     for row in sorted(variants, key=lambda row: row["caught"]):
         mark = _text(console, "caught", "green") if row["caught"] else _text(console, "MISSED", "bold red")
         table.add_row(mark, *(_text(console, row[key]) for key in ("variant", "seat", "rule")))
     console.print(table)
+    console.print()
 
 
 def _mark(console: Console, outcome: str) -> Text:

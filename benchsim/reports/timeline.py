@@ -20,12 +20,19 @@ def lanes(exchange: Exchange) -> list[str]:
     return list(dict.fromkeys(stretch.lane for stretch in ordered))
 
 
-def overrun(exchange: Exchange) -> float | None:
-    """Seconds from the end of the limit to the first word that began after it; None if none did."""
-    if exchange.limit is None:
+def missed_by(exchange: Exchange) -> float | None:
+    """Seconds by which the first word since the limit began to count missed it; None if it did not.
+
+    A time to be kept within is missed by a word that begins after it, a time to be waited out by a word
+    that begins before its end. At the limit is legal.
+    """
+    limit = exchange.limit
+    after = [each.start_s for each in exchange.stretches if limit and each.start_s >= limit.start_s]
+    if not after:
         return None
-    late = [each.start_s for each in exchange.stretches if each.start_s > exchange.limit.end_s]
-    return min(late) - exchange.limit.end_s if late else None
+    past = min(after) - limit.end_s
+    missed = -past if limit.wait else past
+    return missed if missed > 0 else None
 
 
 def as_text(exchange: Exchange, width: int = 80) -> str:
@@ -46,7 +53,7 @@ def as_text(exchange: Exchange, width: int = 80) -> str:
     if exchange.limit:
         first, last = place(exchange.limit.start_s), place(exchange.limit.end_s)
         lines.append(f"{'limit':<{margin}}{' ' * first}{'=' * max(1, last - first)}|".rstrip())
-    return "\n".join([*lines, "", *_list(exchange, begin)])
+    return "\n".join([*lines, "", *word_list(exchange)])
 
 
 def _strip(exchange: Exchange, lane: str, place: Callable[[float], int], room: int) -> str:
@@ -58,15 +65,14 @@ def _strip(exchange: Exchange, lane: str, place: Callable[[float], int], room: i
     return "".join(cells)
 
 
-def _list(exchange: Exchange, begin: float) -> list[str]:
-    """Words and the limit's end, in order of time; at one instant the limit comes last (at it is legal)."""
+def word_list(exchange: Exchange) -> list[str]:
+    """A line for each word and for the limit's end, by time. At one instant the word is first: legal."""
+    begin, _ = _window(exchange)
     told = [
         (each.start_s, 0, f"{printable(each.lane)}: {printable(each.label)}") for each in exchange.stretches
     ]
     if exchange.limit:
-        told.append(
-            (exchange.limit.end_s, 1, f"-- {printable(exchange.limit.label)}: the time is over here --")
-        )
+        told.append((exchange.limit.end_s, 1, f"-- {printable(exchange.limit.label)}: until here --"))
     return [f"{(time - begin) * 1e3:>12.{PLACES}f} ms  {words}" for time, _, words in sorted(told)]
 
 
@@ -96,7 +102,7 @@ def as_svg(exchange: Exchange) -> str:
     parts.append(
         svg.text(f"{figure(round((end - begin) * 1e3, PLACES))} ms", WIDTH - 8, height - 4, "tick", "end")
     )
-    label = f"{exchange.title or 'exchange'}: " + "; ".join(line.strip() for line in _list(exchange, begin))
+    label = f"{exchange.title or 'exchange'}: " + "; ".join(line.strip() for line in word_list(exchange))
     return svg.picture(parts, WIDTH, height, label, "timeline")
 
 
@@ -112,8 +118,9 @@ def _word(stretch, left: float, right: float, y: float, begin: float) -> list[st
 def _span(exchange: Exchange, place: Callable[[float], float], height: float) -> list[str]:
     limit = exchange.limit
     left, right, y = place(limit.start_s), place(limit.end_s), height - 40
-    past = overrun(exchange)
-    told = f"{limit.label}, past it by {figure(round(past * 1e3, PLACES))} ms" if past else limit.label
+    missed = missed_by(exchange)
+    how = "too early" if limit.wait else "too late"
+    told = f"{limit.label}, {figure(round(missed * 1e3, PLACES))} ms {how}" if missed else limit.label
     middle = (left + right) / 2
     anchor, at = ("start", left) if middle < WIDTH / 2 else ("end", right)
     return [

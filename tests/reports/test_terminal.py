@@ -35,10 +35,10 @@ def line(text, *words):
 @pytest.mark.parametrize(
     ("rule", "words"),
     [
-        ("BUS-ACK ", ["FAIL", "board", "3781", "3", "6.21", "ms", "at", "most", "5", "ms"]),
-        ("BUS-SETTLE ", ["?", "board", "2", "0", "200.4", "ms", "at", "least", "200", "ms"]),
-        ("BUS-POLL-RATE ", ["!", "board", "640", "2", "231", "ms", "25", "to", "200", "ms"]),
-        ("KIT-FRAME ", ["ok", "board", "3368", "0"]),
+        ("BUS-ACK ", ["FAIL", "board", "3", "of", "3781", "6.21", "ms", "at", "most", "5", "ms"]),
+        ("BUS-SETTLE ", ["?", "board", "0", "of", "2", "200.4", "ms", "at", "least", "200", "ms"]),
+        ("BUS-POLL-RATE ", ["!", "board", "2", "of", "640", "231", "ms", "25", "to", "200", "ms"]),
+        ("KIT-FRAME ", ["ok", "board", "0", "of", "3368"]),
     ],
 )
 def test_the_table_marks_every_rule_without_colour(rule, words):
@@ -46,6 +46,18 @@ def test_the_table_marks_every_rule_without_colour(rule, words):
     row = line(table, rule).split()
     row.remove(rule.strip())
     assert row == words
+
+
+def test_a_rule_that_held_at_several_seats_is_one_row_until_all_is_wanted():
+    seats = ("changer", "validator", "cashless1")
+    found = [verdict("BUS-ANSWER", "pass", None, 10, judged=seat, worst=n / 4, limit=[None, 5.0], unit="ms",
+                     margin=5.0 - n / 4) for n, seat in enumerate(seats, 4)]  # fmt: skip
+    found.append(verdict("BUS-ANSWER", "fail", None, 10, 1, judged="cashless2"))
+    row = line(shown(Record(document(found))), "BUS-ANSWER ", "seats").split()
+    assert row == "ok BUS-ANSWER 3 seats 0 of 30 1.5 ms at most 5 ms".split()
+    assert line(shown(Record(document(found))), "BUS-ANSWER ", "cashless2 ").split()[0] == "FAIL"
+    every = shown(Record(document(found)), show_all=True)
+    assert line(every, "BUS-ANSWER ", "validator ").split()[3:6] == ["0", "of", "10"]
 
 
 def test_no_line_but_a_command_is_wider_than_the_terminal():
@@ -64,6 +76,25 @@ def test_what_was_broken_is_told_with_its_evidence():
     ):
         assert part in text
     assert "BUS-GAP at board" not in text  # it held: the table is enough
+
+
+def test_only_the_heaviest_cases_are_told_in_full():
+    found = [verdict("BUS-ACK", "fail", f"case-{n}", 5, 1, worst=6.0 + n, limit=[None, 5.0], unit="ms",
+                     margin=-1.0 - n) for n in range(6)]  # fmt: skip
+    text = shown(Record(document(found)))
+    assert "and the same in 3 further cases" in text
+    assert [each.split(":")[0].strip() for each in text.splitlines() if "broken 1 of 5" in each] == [
+        "case-5", "case-4", "case-3",
+    ]  # fmt: skip
+
+
+def test_the_longest_names_fit_eighty_columns():
+    found = verdict("SYS-PAID-OR-DELIVERED", "fail", None, 160448, 12, judged="satellite1", worst=1234.5,
+                    limit=[None, 200.0], unit="ms")  # fmt: skip
+    row = line(shown(Record(document([found]))), "SYS-PAID-OR-DELIVERED ", "160448", "ms")
+    assert (
+        row.split() == "FAIL SYS-PAID-OR-DELIVERED satellite1 12 of 160448 1234.5 ms at most 200 ms".split()
+    )
 
 
 def test_more_places_than_shown_are_counted():

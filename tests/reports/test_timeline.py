@@ -6,7 +6,7 @@ import pytest
 from sample_record import exchange
 
 from benchsim.reports import Exchange, Limit, Stretch
-from benchsim.reports.timeline import as_svg, as_text, lanes, overrun
+from benchsim.reports.timeline import as_svg, as_text, lanes, missed_by
 
 
 def boxes(drawing, class_):
@@ -21,7 +21,7 @@ def test_text_lists_words_and_the_limit_in_order_of_time():
         ["0.000", "ms", "changer:", "003"],
         ["1.146", "ms", "changer:", "150"],
         ["2.292", "ms", "changer:", "153*"],
-        ["8.438", "ms", "--", "ACK", "within", "5", "ms:", "the", "time", "is", "over", "here", "--"],
+        ["8.438", "ms", "--", "ACK", "within", "5", "ms:", "until", "here", "--"],
         ["9.648", "ms", "board:", "100"],
     ]
 
@@ -43,10 +43,19 @@ def test_a_word_at_its_limit_is_not_past_it():
     held = Exchange(
         [Stretch("a", 0.0, 0.001, "q"), Stretch("b", 0.006, 0.007, "r")], Limit(0.001, 0.006, "5 ms")
     )
-    assert overrun(held) is None
-    assert overrun(exchange()) == pytest.approx(0.00121)
+    assert missed_by(held) is None
+    assert missed_by(exchange()) == pytest.approx(0.00121)
     lines = as_text(held).splitlines()
-    assert lines[-1].endswith("the time is over here --")
+    assert lines[-1].endswith("until here --")
+
+
+@pytest.mark.parametrize(("start_s", "missed"), [(0.150, 0.05), (0.2, None), (0.3, None)])
+def test_a_time_to_be_waited_out_is_missed_by_a_word_before_its_end(start_s, missed):
+    early = Exchange(
+        [Stretch("a", start_s, start_s + 0.001, "x")], Limit(0.0, 0.2, "not before 200 ms", True)
+    )
+    assert missed_by(early) == (missed and pytest.approx(missed))
+    assert ("not before 200 ms, 50 ms too early" in as_svg(early)) == bool(missed)
 
 
 def test_lanes_stand_in_order_of_first_word():
@@ -65,7 +74,7 @@ def test_svg_draws_every_word_and_the_limit():
     assert float(words[3].get("x")) > right
     assert all(float(word.get("x")) + float(word.get("width")) <= left for word in words[:3])
     texts = [text.text for text in Tree.fromstring(drawing).iter("text")]
-    assert {"changer", "board", "003", "153*", "ACK within 5 ms, past it by 1.21 ms"} <= set(texts)
+    assert {"changer", "board", "003", "153*", "ACK within 5 ms, 1.21 ms too late"} <= set(texts)
 
 
 def test_without_limit_or_words():
