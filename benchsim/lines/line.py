@@ -16,10 +16,12 @@ Hurt = Callable[[Burst], Burst | None]
 
 
 class _Flight:
-    __slots__ = ("burst", "token", "timer")
+    __slots__ = ("burst", "disturbed_by", "end", "timer", "token")
 
     def __init__(self, burst, token):
         self.burst, self.token, self.timer = burst, token, None
+        self.end = burst.end  # earlier once it was cut
+        self.disturbed_by: list[_Flight] = []  # they may have landed since
 
 
 class Line:
@@ -60,7 +62,8 @@ class Line:
         now = self.clock.now()
         for flight in [f for f in self._flying[self._sides[seat]] if f.burst.sender == seat]:
             flight.timer.cancel()
-            self._land(flight, _until(flight.burst, now))
+            flight.end = now
+            self._land(flight, _until(_collide(flight), now))
 
     def busy(self, seat: str) -> bool:
         """Is the seat saying something, or about to?"""
@@ -73,14 +76,16 @@ class Line:
 
     def _fly(self, burst: Burst) -> Burst:
         flight = _Flight(burst, self.trace.begin(burst.start))
+        for other in self._flying[burst.out]:
+            if other.burst.start < burst.end and burst.start < other.end:
+                flight.disturbed_by.append(other)
+                other.disturbed_by.append(flight)
         self._flying[burst.out].append(flight)
         flight.timer = self.clock.call_at(burst.end, self._arrive, flight)
         return burst
 
     def _arrive(self, flight: _Flight) -> None:
-        burst, others = flight.burst, self._flying[flight.burst.out]
-        if len(others) > 1:
-            burst = _collide(burst, [f.burst for f in others if f is not flight])
+        burst = _collide(flight)
         late = self.clock.now() - burst.end
         if late:  # real time only: told as it was, not as it was meant
             burst = burst._replace(start=burst.start + late, end=burst.end + late)
@@ -110,10 +115,13 @@ def _until(burst: Burst, now: int) -> Burst | None:
     return burst._replace(end=end, words=burst.words[:whole], gaps=burst.gaps[:whole])
 
 
-def _collide(burst: Burst, others: list[Burst]) -> Burst:
+def _collide(flight: _Flight) -> Burst:
     """Two talkers on one conductor: the words that overlap are spoilt for everybody."""
+    burst, others = flight.burst, flight.disturbed_by
+    if not others:
+        return burst
     length, words = burst.word_ticks(), list(burst.words)
     for i, start in enumerate(burst.word_starts()):
-        if any(o.start < start + length and start < o.end for o in others):
+        if any(o.burst.start < start + length and start < o.end for o in others):
             words[i] |= FRAMING
     return burst._replace(words=tuple(words))
