@@ -4,7 +4,7 @@ import re
 from xml.etree import ElementTree as Tree
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from benchsim.reports.chart import histogram, nice
@@ -108,6 +108,7 @@ def test_steps_are_round(wanted, step):
 values = st.floats(min_value=-1e6, max_value=1e6)
 
 
+@settings(deadline=None)
 @given(st.lists(values, min_size=1, max_size=60), st.lists(values, max_size=2, unique=True), st.booleans())
 @example([5.0], [5.0], True)
 @example([0.0, 1e6], [0.0, 1e-9], True)

@@ -1,7 +1,7 @@
 """Figures and words for people."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sample_record import clean_record, document, sample_record, unsure_record, untested_record, verdict
 
@@ -42,6 +42,7 @@ def test_quantity(value, unit, words):
     assert quantity(value, unit) == words
 
 
+@settings(deadline=None)
 @given(st.floats(min_value=-1e9, max_value=1e9))
 def test_a_figure_is_near_what_it_stands_for(value):
     assert float(figure(value)) == pytest.approx(value, rel=1e-4, abs=1e-9)
@@ -63,6 +64,7 @@ def test_span(seconds, words):
     assert span(seconds) == words
 
 
+@settings(deadline=None)
 @given(st.text())
 def test_printable_leaves_nothing_that_a_terminal_would_obey(text):
     shown = printable(text)
