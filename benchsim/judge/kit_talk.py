@@ -49,7 +49,7 @@ class Exchange:
     """A request, its tries, and the answer that the host could take."""
 
     __slots__ = (
-        "answer", "before", "body", "down", "dubious", "first", "last", "name", "op", "repeat", "seq", "since",
+        "answer", "before", "body", "down", "dubious", "first", "last", "maybe", "name", "op", "repeat", "seq", "since",
         "spoilt", "status", "tries", "waited",
     )  # fmt: skip
 
@@ -65,6 +65,7 @@ class Exchange:
         self.answer: Heard | None = None
         self.status: int | None = None
         self.waited = 0  # ticks from the end of the try before it to the start of the answer
+        self.maybe: Heard | None = None  # a well-formed answer of which we cannot tell whether it was dropped
         self.dubious = False  # an answer came that a host may take or leave
         self.spoilt = 0  # bad frames of the board since the first try
         self.since: Heard | None = None  # the board's last frame since the last try
@@ -210,6 +211,8 @@ class KitTalk:
     def _begin(self, heard: Heard, before: Exchange | None) -> None:
         if before is not None:
             before.before = None
+            if before.answer is None and before.maybe and self._name(heard) != "RESET":
+                self._answered(before, before.maybe)  # the host goes on, so it took it
             self._settle()
         down = before is None or (
             before.failed and (before.name == "RESET" or before.tries >= self.tries.high)
@@ -223,6 +226,9 @@ class KitTalk:
         self.prices.request(x)
         for call in self._calls["request"]:
             call(x)
+
+    def _name(self, heard: Heard) -> str:
+        return heard.message.name if heard.message else ""
 
     def _settle(self) -> None:
         """A new request begins: what is still owed is late at best."""
@@ -252,13 +258,19 @@ class KitTalk:
             call(heard, request, self._bad)
         if x is None or heard.body[0] != x.op | self.spec.answer_bit or heard.body[1] != x.seq:
             return
-        if heard.message is None or self._perhaps_dropped(heard):
+        if heard.message is None:
             x.dubious = True
+            return
+        if x.answer is None and self._perhaps_dropped(heard):
+            x.dubious, x.maybe = True, heard
             return
         if x.answer is not None:
             for call in self._calls["again"]:
                 call(x, heard)
             return
+        self._answered(x, heard)
+
+    def _answered(self, x: Exchange, heard: Heard) -> None:
         x.answer, x.status = heard, heard.message.status
         x.waited = heard.start - x.last.end
         for call in self._calls["answer"]:
@@ -271,7 +283,7 @@ class KitTalk:
 
     def _perhaps_dropped(self, heard: Heard) -> bool:
         """May its receiver have measured too long a gap in it, where we did not or could not?"""
-        return heard.worst_gap > self.spec.limits["gap"].high - self.doubt_of(heard.start, heard.end)
+        return heard.worst_gap > self.spec.limits["gap"].high - self.doubt
 
     def _asked_by(self, heard: Heard) -> Heard | None:
         """The request that a frame of the board answers: the last fitting one, else the last one."""

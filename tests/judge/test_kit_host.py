@@ -4,8 +4,11 @@ nothing at all, an illegal one just the rule it is about.
 """
 
 import pytest
+from crccheck.crc import CrcX25
 
 CREDIT = [(1, 0x02, "01" + "000000c8" * 2)]  # number 1: CREDIT, coin, 200, total 200
+IDENT = b"MAKER-------MODEL-------SERIAL------" + bytes((0x01, 0x00, 2, 2))
+TABLE = bytes.fromhex("0064006400c8ffff")
 BOOTED = (1, 0x01, "00")
 
 
@@ -134,6 +137,16 @@ def test_an_answer_with_a_long_gap_may_be_dropped_or_taken(kit, answer_to_poll):
         talk.seq = seq
         talk.host(f"03{seq:02x}", after=60).answer(answer_to_poll(3, 0))
         assert talk.broken(subject="host") == []
+
+
+def test_a_host_that_goes_on_took_the_answer_with_the_long_gap(kit):
+    talk = kit(doubt=1, chunks=True)
+    talk.host("0100").answer("000100").ask("02", "", "00" + IDENT.hex())
+    talk.seq += 1
+    talk.host("08020004").answer("00", gap=15).ask("09", f"000004{TABLE.hex()}")
+    talk.ask("0a", f"{CrcX25.calc(TABLE):04x}").ask("04")
+    assert talk.broken(subject="host") == []
+    assert talk.verdict("KIT-START", "host").outcome == "pass"
 
 
 def down(kit):
