@@ -6,6 +6,7 @@ from importlib.metadata import PackageNotFoundError, version
 from benchsim.events import Burst, Happening, LinkInfo, seconds
 from benchsim.judge import Judge, Verdict, all_rules
 from benchsim.judge.stalls import Stalls
+from benchsim.reports.exchanges import exchanges
 from benchsim.reports.record import CaseNote, Record
 from benchsim.schema import Book
 
@@ -90,6 +91,11 @@ def make_record(
         },
         rule_text={one.id: one.statement for one in all_rules()},
         replay=replay,
+        exchanges={
+            key: drawn
+            for r in results
+            for key, drawn in exchanges(r.name, r.events, [v.as_json() for v in r.verdicts]).items()
+        },
     )
 
 

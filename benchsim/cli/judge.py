@@ -64,9 +64,9 @@ def split_cases(opened, book) -> list[CaseResult]:
             current.end = max(current.end, event.time - start)
     results.append(current)
     for result in results:
+        result.name = result.name or "capture"
         result.links = list(opened.links.values())
         result.judge(book)
-        result.name = result.name or "capture"
     return results
 
 
