@@ -60,7 +60,9 @@ def runs(draw, slow: int = 0, apart: bool = False) -> list[Burst | Happening]:
         burst = draw(bursts(draw(st.sampled_from(LINKS)), now, slow))
         if apart and burst.start < free.get((burst.link, burst.out), 0):
             continue
-        free[burst.link, burst.out] = burst.end + 144
+        free[burst.link, burst.out] = burst.end + (
+            7_500 if burst.is_break else 144
+        )  # a break ends in no stop bit
         events.append(burst)
     return events
 
