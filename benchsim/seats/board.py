@@ -163,6 +163,7 @@ class Board:
         name = self.spec.operations[op].name if op in self.spec.operations else ""
         self._heard(now)
         self.queue.request(name, seq)
+        self.till.update_acceptance()  # places in the queue may have become free
         if not name:
             return bytes((op | self.spec.answer_bit, seq, UNKNOWN))
         try:
@@ -193,6 +194,7 @@ class Board:
         return BUSY if busy else WRONG_STATE
 
     def _reply(self, body: bytes, heard_at: int) -> None:
+        self._heard(heard_at)  # a repeat is a valid request too
         wire = wrap(self.spec, body)
         at = max(max(heard_at, self.clock.now()) + _REPLY_DELAY, self._speaks_until)
         self._speaks_until = at + len(wire) * self.line.word_ticks
