@@ -52,7 +52,7 @@ class ChangerDesk(Desk):
     def _plan(self) -> list[int]:
         """Coins of each type for what is owed, the largest first, from what the tubes are known to hold."""
         plan, left = [0] * len(self.tubes), self.owed
-        for coin in sorted(range(len(self.tubes)), key=lambda c: -self.values[c]):
+        for coin in sorted(range(min(len(self.tubes), len(self.values))), key=lambda c: -self.values[c]):
             if value := self.values[coin]:
                 plan[coin] = min(self.tubes[coin], left // value)
                 left -= plan[coin] * value
