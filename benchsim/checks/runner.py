@@ -40,7 +40,7 @@ def play_virtual(settings: Settings, book: Book, case: Case, seed: int, subject:
 async def _play(bench: Bench, case: Case, result: CaseResult) -> None:
     stage = Stage(bench)
     bench.trace.listeners.append(result)
-    bench.trace.happening("bench", "case", name=case.name)
+    bench.trace.happening("bench", "case", name=case.name, provokes=case.provokes, subject=result.subject)
     bench.power_on()
     try:
         await case.play(stage)

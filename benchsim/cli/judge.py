@@ -38,7 +38,9 @@ def judge(
     results = split_cases(opened, load_book())
     for note in opened.notes:
         print(f"benchsim: {capture}: {note}", file=sys.stderr)
-    record = make_record(results, None, settings.seed, None, f"benchsim judge {capture.name}")
+    subjects = {result.subject for result in results}
+    subject = subjects.pop() if len(subjects) == 1 else None
+    record = make_record(results, subject, settings.seed, None, f"benchsim judge {capture.name}")
     if json:
         write_json(record, sys.stdout)
     else:
@@ -55,7 +57,8 @@ def split_cases(opened, book) -> list[CaseResult]:
         if type(event) is not Burst and event.kind == "case":
             if current.events:
                 results.append(current)
-            current, start = CaseResult(event.data.get("name"), "Recorded traffic", None), event.time
+            told = {"name": None, "provokes": "Recorded traffic", "subject": None} | event.data
+            current, start = CaseResult(told["name"], told["provokes"], told["subject"]), event.time
         if type(event) is Burst:
             current.burst(event._replace(start=event.start - start, end=event.end - start))
             current.end = max(current.end, event.end - start)
