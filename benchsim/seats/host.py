@@ -46,8 +46,8 @@ class Host:
         self.rows = self.columns = 0
         self.state, self.credit = STARTING, 0
         self._link_down(self.clock.now())
-        self._seen: dict[int, bytes] = {}
-        self._doubtful = False  # after a RESET, until BOOTED or an answered POLL
+        self._seen: dict[int, tuple[int, bytes]] = {}  # number -> code and data, since the last RESET
+        self._seen_before: dict[int, tuple[int, bytes]] = {}  # before it: it may hide a start of the board
         self._wanted: tuple[int, int] | None = None
         self._waiting_for: tuple[int, int] | None = None
         self._price_tries, self._table_waits = 0, False
@@ -87,11 +87,15 @@ class Host:
         now = self.clock.now()
         if not self.asker.busy:
             self._choose(now)
-        when = self.asker.deadline if self.asker.busy else (self._next_poll if self.up else self._next_reset)
+        if self.asker.busy:
+            when = max(self.asker.deadline, self.line.under_way(out=False) or 0)
+        else:
+            when = self._next_poll if self.up else self._next_reset
         self._timer = self.clock.call_at(max(when, now + 1), self._due)
 
     def _due(self) -> None:
-        self.asker.due(self.clock.now())
+        if self.line.under_way(out=False) is None:  # a begun answer is awaited to its end
+            self.asker.due(self.clock.now())
         self._arm()
 
     def _choose(self, now: int) -> None:
@@ -124,7 +128,9 @@ class Host:
     # ---- start-up
 
     def _got_reset(self, status: int, fields: dict, now: int) -> None:
-        self.up, self.selling, self._doubtful = True, False, True
+        self.up, self.selling = True, False
+        self._seen_before |= self._seen
+        self._seen.clear()
         self._next_poll = now + self.spec.limits["poll"].nominal
         self.todo = deque([("IDENT", {})])
         self._price_tries, self._table_waits = 0, False
@@ -186,20 +192,21 @@ class Host:
             return
         self.credit, self.state = fields["credit"], fields["state"]
         for event in fields["events"]:
-            known = self._seen.get(event.number)
-            if known is not None and (not self._doubtful or known == event.raw):
+            if event.number in self._seen or self._seen_before.get(event.number) == (event.code, event.raw):
                 continue
             self._remember(event)
             handler = getattr(self, "_event_" + event.name.lower().replace("-", "_"), None)
             if handler:
                 handler(event.fields)
-        self._doubtful = False
+        if self.state == SALE:  # no vend is under way: one whose answer was lost never began, or has ended
+            self._waiting_for = None
         self._reopen()
         self.show()
 
     def _remember(self, event) -> None:
-        self._seen[event.number] = event.raw
-        self._seen.pop((event.number - 128) % 256, None)
+        self._seen[event.number] = event.code, event.raw
+        for seen in (self._seen, self._seen_before):
+            seen.pop((event.number - 128) % 256, None)
 
     def _reopen(self) -> None:
         if self._table_waits and self.state in ALLOWED["PRICE-BEGIN"]:
@@ -223,6 +230,7 @@ class Host:
 
     def _event_booted(self, fields: dict) -> None:
         self._seen.clear()
+        self._seen_before.clear()
         self._waiting_for = self._wanted = None
         self._restart()
 

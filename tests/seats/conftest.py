@@ -1,7 +1,13 @@
 """A board on its kit link in virtual time, asked by frames that the crccheck library and this file make."""
 
+import sys
+from pathlib import Path
+
 import pytest
 from crccheck.crc import CrcX25
+
+sys.path.insert(0, str(Path(__file__).parent))  # tests are not a package: this finds kit_wire
+from kit_wire import unwire, wire  # noqa: E402
 
 from benchsim.clock import run
 from benchsim.lines import Line, Trace
@@ -16,25 +22,6 @@ OPS = {
     "COUNTERS": 15, "PRICE-READ": 16,
 }  # fmt: skip
 PRICES = [100, 125, 0, 150, 0xFFFF, 175]  # two rows of three: one free, one not for sale
-
-
-def wire(body: bytes) -> bytes:
-    """Flag, body and check escaped (RFC 1662 §4.2 and appendix C), flag."""
-    whole = body + CrcX25.calc(body).to_bytes(2, "little")
-    inner = b"".join(bytes((0x7D, b ^ 0x20)) if b in (0x7E, 0x7D) else bytes((b,)) for b in whole)
-    return b"\x7e" + inner + b"\x7e"
-
-
-def unwire(words) -> bytes:
-    out, lifted = bytearray(), False
-    for b in words[1:-1]:
-        if b == 0x7D:
-            lifted = True
-        else:
-            out.append(b ^ 0x20 if lifted else b)
-            lifted = False
-    assert CrcX25.calc(bytes(out[:-2])).to_bytes(2, "little") == out[-2:]
-    return bytes(out[:-2])
 
 
 class Purse:
