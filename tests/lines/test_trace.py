@@ -63,7 +63,7 @@ def test_what_happens_during_a_burst_is_told_after_it():
 
 
 def test_what_happens_before_a_burst_that_is_only_planned_is_told_at_once():
-    clock, trace, told = bench()
+    _, trace, told = bench()
     trace.begin(500)
     trace.happening("machine", "door", open=True)
     assert told.all == [(0, "door")]
@@ -82,7 +82,7 @@ def test_at_one_tick_the_order_of_beginning_counts():
 
 
 def test_a_burst_of_which_nothing_was_sent_holds_nothing_up():
-    clock, trace, told = bench()
+    _, trace, told = bench()
     gone, other = trace.begin(100), trace.begin(200)
     trace.end(other, burst(200, 300, "kit"))
     trace.end(gone, None)
@@ -90,7 +90,7 @@ def test_a_burst_of_which_nothing_was_sent_holds_nothing_up():
 
 
 def test_three_overlapping_links_in_a_chain():
-    clock, trace, told = bench()
+    _, trace, told = bench()
     a, b, c = trace.begin(0), trace.begin(10), trace.begin(20)
     trace.end(b, burst(10, 30, "bus"))
     trace.end(a, burst(0, 40, "kit"))
@@ -100,7 +100,7 @@ def test_three_overlapping_links_in_a_chain():
 
 
 def test_the_end_tells_what_is_held_and_then_no_more():
-    clock, trace, told = bench()
+    _, trace, told = bench()
     trace.begin(50)
     done = trace.begin(100)
     trace.end(done, burst(100, 200, "kit"))

@@ -7,7 +7,7 @@ import pytest
 from crccheck.crc import CrcX25
 
 sys.path.insert(0, str(Path(__file__).parent))  # tests are not a package: this finds kit_wire
-from kit_wire import unwire, wire  # noqa: E402
+from kit_wire import unwire, wire
 
 from benchsim.clock import run
 from benchsim.lines import Line, Trace

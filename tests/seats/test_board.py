@@ -15,9 +15,7 @@ LEGAL = {
     "SURVEY": b"", "SURVEY-READ": b"\x00", "OPEN-SALE": b"", "CLOSE-SALE": b"", "VEND": VEND_01, "REFUND": b"",
 }  # fmt: skip
 # Where PRICE-PART and PRICE-COMMIT are allowed they get 3: no PRICE-BEGIN before. PRICE-READ in 1: no table.
-ORDER = (
-    "PRICE-BEGIN PRICE-PART PRICE-COMMIT SETPOINT PRICE-READ SURVEY SURVEY-READ OPEN-SALE CLOSE-SALE VEND REFUND"
-).split()
+ORDER = ["PRICE-BEGIN", "PRICE-PART", "PRICE-COMMIT", "SETPOINT", "PRICE-READ", "SURVEY", "SURVEY-READ", "OPEN-SALE", "CLOSE-SALE", "VEND", "REFUND"]
 STATUSES = {
     "starting": (0, "4 4 4 4 4 4 4 4 4 4 4"),
     "identified": (1, "0 3 3 0 3 0 0 4 4 4 4"),

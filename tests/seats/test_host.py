@@ -3,15 +3,17 @@
 Rules and times: kit link reference. Frames are made with the crccheck library.
 """
 
+from itertools import pairwise
+
 import pytest
 from crccheck.crc import CrcX25
+from kit_wire import unwire, wire
 
 from benchsim.clock import run
 from benchsim.events import FRAMING
 from benchsim.lines import Line, Trace
 from benchsim.schema import load_book
 from benchsim.seats.host import Host
-from kit_wire import unwire, wire
 
 MS = 72_000
 PRICES = [100, 125, 0, 150, 0xFFFF, 175]
@@ -97,7 +99,7 @@ def test_polls_come_in_their_time():
         await b.clock.sleep(5)
         polls = b.starts(POLL)
         assert len(polls) > 20
-        assert all(50 * MS <= two - one <= 250 * MS for one, two in zip(polls, polls[1:], strict=False))
+        assert all(50 * MS <= two - one <= 250 * MS for one, two in pairwise(polls))
 
     play(script)
 
@@ -112,14 +114,14 @@ def test_four_tries_then_resets_in_their_time_then_the_whole_start_again():
         assert b.heard[first - 5][1] != b.heard[first - 4][1]
         tries = [start for start, _ in b.heard[first - 4 : first]]
         length = len(wire(b.heard[first - 1][1])) * 6250
-        waits = [two - one - length for one, two in zip(tries, tries[1:], strict=False)]
+        waits = [two - one - length for one, two in pairwise(tries)]
         assert all(40 * MS <= wait <= 100 * MS for wait in waits)
         resets = b.heard[first:]
         assert {body[0] for _, body in resets} == {RESET}
         assert len({body[1] for _, body in resets}) == len(resets) > 3  # single tries, each with a new seq
         starts = [start for start, _ in resets]
         assert starts[0] - tries[-1] - length <= 1100 * MS  # its wait, then at most 1000 ms
-        assert all(500 * MS <= two - one <= 1000 * MS for one, two in zip(starts, starts[1:], strict=False))
+        assert all(500 * MS <= two - one <= 1000 * MS for one, two in pairwise(starts))
         b.mute, b.state = set(), 0
         b.heard.clear()
         await b.clock.sleep(2)
@@ -149,8 +151,7 @@ def test_an_answer_that_began_in_time_is_awaited_to_its_end():
         b.late = 58 * MS
         await b.clock.sleep(1)
         polls = [body for _, body in b.heard if body[0] == POLL]
-        assert len(polls) > 3
-        assert len(set(polls)) == len(polls)  # no repeat
+        assert len(set(polls)) == len(polls) > 3  # no repeat
 
     play(script)
 
@@ -159,7 +160,7 @@ DONE = bytes((0, 1, 0))
 
 
 def handled(b):
-    """The VEND-DONE that the host took, counted at its handler."""
+    """Outcomes of the VEND-DONE that the host took."""
     took = []
     b.host._event_vend_done = lambda fields: took.append(fields["outcome"])
     return took
