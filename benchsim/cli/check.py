@@ -52,6 +52,8 @@ def check(
         raise UsageError("--exec: expected --test SEAT with it, to say which seat the program takes")
     plan = plans.plan_for(test)
     cases = plans.pick(plan, case)
+    if out and out.exists() and not out.is_dir():  # told now, not after minutes of play
+        raise UsageError(f"--out {out}: this is a file, expected a folder or a new name")
     console = Console(stderr=json, highlight=False)
     interrupted = False
     if exec_:

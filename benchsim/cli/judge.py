@@ -15,7 +15,7 @@ from benchsim.links.bus_blocks import BlockReader
 from benchsim.links.kit_frames import FrameReader
 from benchsim.reports import write_json
 from benchsim.reports.terminal import print_report
-from benchsim.schema import load_book
+from benchsim.schema import Misfit, load_book
 from benchsim.settings import load_settings
 
 
@@ -93,10 +93,17 @@ def decode(
         raise UsageError("decode: expected a capture or --hex WORDS")
     events = open_capture(capture).events() if capture else _bursts_of(hex_, book)
     readers: dict = {}
+    shown = 0
     for event in events:
         if type(event) is Burst:
             for at, who, text in _decoded(readers, event, book):
                 print(f"{seconds(at):12.6f} s  {event.link:<6} {who:<10} {text}")
+                shown += 1
+    if hex_ is not None and not shown:
+        raise UsageError(
+            f'--hex "{hex_}": nothing whole in it, expected bus words such as "10B 00B 100" (the first with its '
+            'mode bit) or a kit frame with both flags such as "7E 01 00 9F 16 7E"'
+        )
     return 0
 
 
@@ -118,7 +125,21 @@ def block_text(block, book) -> str:
     words = " ".join(f"{word & 0x1FF:03X}" for word in block.words if not word & BREAK)
     note = f" [broken: {', '.join(block.broken)}]" if block.broken else ""
     seat = book.seat_at(block.address) if block.address is not None else None
-    return f"{block.kind} {seat or ''} {words}".replace("  ", " ") + note
+    parts = (block.kind, seat, words, _meaning(block, book))
+    return " ".join(part for part in parts if part) + note
+
+
+def _meaning(block, book) -> str:
+    """What a good command asks, where its device is described."""
+    device = book.device_at(block.address) if block.kind == "command" and not block.broken else None
+    if device is None:
+        return ""
+    try:
+        message = device.parse_command(block.data[:-1], device.mode(max(device.levels)))
+    except Misfit:
+        return ""
+    fields = ", ".join(f"{name} {value}" for name, value in message.fields.items())
+    return f"= {message.name}" + (f": {fields}" if fields else "")
 
 
 def _bursts_of(text: str, book) -> list[Burst]:
@@ -133,6 +154,8 @@ def _bursts_of(text: str, book) -> list[Burst]:
     if not words:
         raise UsageError('--hex: expected words such as "10B 00B 100"')
     if words[0] == 0x7E:
+        if max(words) > 0xFF:
+            raise UsageError(f"--hex: {max(words):X}: expected bytes of a kit frame, 00 to FF")
         return [Burst(0, len(words) * 6_250, "kit", True, "", tuple(words))]
     return list(_bus_turns(words, book.bus.word.ticks))
 

@@ -1,0 +1,28 @@
+"""What cannot be decoded or written is told in one line, at once."""
+
+import pytest
+
+from benchsim.cli import run
+
+
+@pytest.mark.parametrize("words", ["", "zz", "7E 01 00", "01 00", "FFF", "-1", "7E 1FF 7E"])
+def test_words_that_make_nothing_whole_are_refused(words, capsys):
+    assert run(["decode", "--hex", words]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert told.err.count("\n") == 1
+    assert "--hex" in told.err
+    assert "expected" in told.err
+
+
+def test_a_whole_frame_is_shown(capsys):
+    assert run(["decode", "--hex", "7E 01 00 9F 16 7E"]) == 0  # kit link reference, worked frame
+    assert "RESET seq 0" in capsys.readouterr().out
+
+
+def test_a_file_in_place_of_the_folder_is_told_before_anything_is_played(tmp_path, capsys):
+    (tmp_path / "out").write_text("a file")
+    assert run(["check", "--case", "start-up", "--out", str(tmp_path / "out")]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert "expected a folder" in told.err
