@@ -166,6 +166,20 @@ class Stage:
         line.deaf.remove("board")
         line.hurts.remove(nothing_of_the_board)
 
+    async def lose_the_receipt(self, act: Callable[[], None], seconds: float = 0.6) -> None:
+        """`act`, then the next answer with a CREDIT reaches the host, but for so long nothing the host says does."""
+
+        def told(answered: str, body: bytes, wire: bytes, at: int) -> None:
+            if answered == "POLL" and self.board.queue.holds("CREDIT"):
+                self.board.tricks.remove(told)
+                self.board.line.deaf.add("board")
+
+        self.board.tricks.append(told)
+        act()
+        await self.until(lambda: "board" in self.board.line.deaf, 3.0, "the host did not poll")
+        await self.sleep(seconds)
+        self.board.line.deaf.remove("board")
+
     async def reboot(self, off: float = 0.3, cause: int = 0, boot: float = 0.5) -> None:
         """The board is off for a moment and hears the host again `boot` seconds after that."""
         self.board.power_off()

@@ -8,6 +8,7 @@ from typing import NamedTuple
 from benchsim.checks.host_plan import PLAN as HOST
 from benchsim.checks.runner import play_virtual
 from benchsim.events import ticks
+from benchsim.links.kit_frames import wrap
 from benchsim.schema import Book
 from benchsim.seats.board import SALE
 from benchsim.seats.host import Host
@@ -160,8 +161,6 @@ class OpenEnded(Host):
 
     def _say(self, wire, at):
         if wire[1] == 0x03:
-            from benchsim.links.kit_frames import wrap
-
             wire = wrap(self.spec, bytes((wire[1], self.asker.seq, 0)))
         return super()._say(wire, at)
 
@@ -173,6 +172,26 @@ class Restless(Host):
         super()._finger_at(report, now)
         if self._finger and now - self._finger[0] > ticks(61):
             self.tapped(0, 0)
+
+
+class Hasty(Host):
+    """Gives unspent credit back unasked."""
+
+    def _got_poll(self, status, fields, now):
+        super()._got_poll(status, fields, now)
+        if self.credit and self.state == SALE and not self.todo:
+            self.todo.append(("REFUND", {}))
+
+
+class TakesTwice(Host):
+    """Adds coins up itself and takes an event offered again for a new one."""
+
+    def _got_poll(self, status, fields, now):
+        self._seen.clear()
+        before = getattr(self, "sum", 0)
+        super()._got_poll(status, fields, now)
+        amounts = [e.fields["amount"] for e in fields.get("events", ()) if e.name == "CREDIT"]
+        self.sum = self.credit = before + sum(amounts) if all(amounts) else self.credit
 
 
 class Variant(NamedTuple):
@@ -202,6 +221,8 @@ VARIANTS = (
     Variant(DoorBlind, "KIT-LOCKOUT", "tap-door-open"),
     Variant(BadCheck, "KIT-FRAME", "polling"),
     Variant(OpenEnded, "KIT-SHAPE", "polling"),
+    Variant(Hasty, "KIT-REFUND", "idle-credit"),
+    Variant(TakesTwice, "KIT-SALE-STATE", "events-again"),
     Variant(Restless, "PNL-STUCK", "stuck-touch"),
 )
 

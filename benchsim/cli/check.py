@@ -33,10 +33,10 @@ def check(
     test: Annotated[str | None, typer.Option("--test", metavar="SEAT", help="Seat under test, e.g. host.")] = None,
     exec_: Annotated[str | None, typer.Option("--exec", metavar='"CMD {kit} {panel}"', help="Program under test; {link} becomes a serial port's path.")] = None,
     case: Annotated[list[str] | None, typer.Option("--case", metavar="NAME", help="Only this case (may be repeated).")] = None,
-    seed: Annotated[int | None, typer.Option(help="Seed of everything that happens by chance.")] = None,
+    seed: Annotated[int | None, typer.Option(metavar="N", help="Seed of everything that happens by chance.")] = None,
     out: Annotated[Path | None, typer.Option(metavar="DIR", help="Write report.html, verdicts.json, junit.xml, capture.pcapng here.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="The verdicts as JSON on stdout, nothing else there.")] = False,
-    show_all: Annotated[bool, typer.Option("--all", help="Also list what nothing put to the test.")] = False,
+    json: Annotated[bool, typer.Option("--json", metavar="", help="The verdicts as JSON on stdout, nothing else there.")] = False,
+    show_all: Annotated[bool, typer.Option("--all", metavar="", help="Also list what nothing put to the test.")] = False,
 ) -> int:  # fmt: skip
     """Check a seat: play its plan of cases, judge what happens, show the evidence.
 

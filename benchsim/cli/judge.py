@@ -1,5 +1,6 @@
 """`benchsim judge` and `benchsim decode`: what was recorded anywhere, before the same rules."""
 
+import shlex
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -29,23 +30,37 @@ def judge(
     capture: Annotated[Path, typer.Argument(metavar="CAPTURE", help="A .pcapng, .csv or .vcd file.")],
     bench: Annotated[Path | None, typer.Option("--bench", metavar="BENCH.toml", help="Bench file.")] = None,
     line: Annotated[list[str] | None, typer.Option("--line", metavar="NAME=SIGNAL", help="Which signal of a logic analyser is which wire, e.g. bus_out=D0.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="The verdicts as JSON on stdout, nothing else there.")] = False,
-    show_all: Annotated[bool, typer.Option("--all", help="Also list what nothing put to the test.")] = False,
+    case: Annotated[list[str] | None, typer.Option("--case", metavar="NAME", help="Only this case of a recorded check (may be repeated).")] = None,
+    json: Annotated[bool, typer.Option("--json", metavar="", help="The verdicts as JSON on stdout, nothing else there.")] = False,
+    show_all: Annotated[bool, typer.Option("--all", metavar="", help="Also list what nothing put to the test.")] = False,
 ) -> int:  # fmt: skip
     """Judge a recorded capture by every rule that it can put to the test."""
     settings = load_settings(bench)
     opened = open_capture(capture, _line_map(line))
-    results = split_cases(opened, load_book())
+    results = _only(split_cases(opened, load_book()), case)
     for note in opened.notes:
         print(f"benchsim: {capture}: {note}", file=sys.stderr)
     subjects = {result.subject for result in results}
     subject = subjects.pop() if len(subjects) == 1 else None
-    record = make_record(results, subject, settings.seed, None, f"benchsim judge {capture.name}")
+    record = make_record(results, subject, settings.seed, None, _replay(capture, bench, line))
     if json:
         write_json(record, sys.stdout)
     else:
         print_report(Console(highlight=False), record, show_all=show_all)
     return EXIT[record.document["outcome"]]
+
+
+def _only(results: list[CaseResult], names: list[str] | None) -> list[CaseResult]:
+    known = [result.name for result in results]
+    for name in names or ():
+        if name not in known:
+            raise UsageError(f"--case {name}: expected one that the capture has: {', '.join(known)}")
+    return [result for result in results if not names or result.name in names]
+
+
+def _replay(capture: Path, bench: Path | None, lines: list[str] | None) -> str:
+    parts = ["benchsim", "judge", str(capture)] + (["--bench", str(bench)] if bench else [])
+    return shlex.join([*parts, *(word for line in lines or () for word in ("--line", line))])
 
 
 def split_cases(opened, book) -> list[CaseResult]:

@@ -137,24 +137,30 @@ def shows_itself_out_of_order(tally, judge):
 
 @rule("PNL-STUCK", "host", link="panel", limit="stuck")
 def stuck_touch_sells_nothing(tally, judge):
-    """A touch held longer than the limit starts no sale until it is released."""
+    """A touch held longer than the limit starts no sale, neither while it lasts nor by its release."""
     host, limit = judge.book.panel.asks, judge.book.panel.limits["stuck"].high
     since = None  # the first report of the touch under way
+    released = None  # the release of a stuck one, until the next touch
 
     def frame(heard):
-        nonlocal since
+        nonlocal since, released
         if heard.message is None:
             return
         if heard.message["down"]:
-            since = since or heard
+            since, released = since or heard, None
             return
         if since is not None and heard.start - since.start > limit:
             tally.check(host, True, heard)
+            released = heard
         since = None
 
     def request(x):
-        if x.name == "VEND" and since is not None and x.first.start - since.start > limit:
+        if x.name != "VEND" or x.repeat:
+            return
+        if since is not None and x.first.start - since.start > limit:
             tally.check(host, False, x.first, "a sale, while the touch has been stuck for long")
+        elif released is not None:
+            tally.check(host, False, x.first, "a sale, and the last touch was a stuck one")
 
     def end(tick):
         if since is not None and tick - since.start > limit:

@@ -176,6 +176,8 @@ class Board:
             status = self._refused(name)
         if not status:
             status, fields = getattr(self, "_op_" + name.lower().replace("-", "_"))(request)
+        if status and name == "PRICE-COMMIT":
+            self.staged = None  # whatever it was refused for
         return self.spec.build_answer(name, seq, status, **({} if status else fields))
 
     def _heard(self, now: int) -> None:

@@ -31,6 +31,10 @@ class EventQueue:
         """Does the host know of everything?"""
         return not self._waiting
 
+    def holds(self, name: str) -> bool:
+        """Does an event of this kind wait?"""
+        return any(event.name == name for event in self._waiting)
+
     def add(self, name: str, **fields) -> None:
         """Queue an event."""
         spec = self.spec.event_by_name[name]

@@ -68,6 +68,7 @@ class Host:
 
     def _link_down(self, now: int) -> None:
         self.up, self.selling = False, False
+        self._wanted = None  # a tap is not kept until the link is back: its customer may have gone
         self.todo: deque = deque()
         self._next_reset = now + ticks(0.1)
         self._next_poll = self._next_clock = now
