@@ -33,7 +33,7 @@ PLACES = 3  # places of evidence shown for one verdict
 
 
 def case_line(console: Console, note: CaseNote, verdicts: list[dict]) -> None:
-    """One line as a case finishes: mark, name, bench time, what was found."""
+    """A line as a case finishes: mark, name, bench time, what was found. Below it what else is to be known."""
     outcome = heaviest([verdict["outcome"] for verdict in verdicts])
     counts = {name: sum(verdict["outcome"] == name for verdict in verdicts) for name in OUTCOMES}
     told = ", ".join(f"{number} {name}" for name, number in counts.items() if number)
@@ -43,6 +43,8 @@ def case_line(console: Console, note: CaseNote, verdicts: list[dict]) -> None:
         _text(console, f"{note.name:<24} {span(note.duration_s):>12}  {told or 'nothing to judge'}")
     )
     console.print(line, soft_wrap=True)
+    for words in note.notes:
+        console.print(_text(console, f"      {words}"), soft_wrap=True)
 
 
 def print_report(console: Console, record: Record, show_all: bool = False, report: str = "") -> None:

@@ -1,4 +1,6 @@
-"""What cannot be decoded or written is told in one line, at once."""
+"""What cannot be decoded, written or found is told in one line, at once."""
+
+import json
 
 import pytest
 
@@ -26,3 +28,15 @@ def test_a_file_in_place_of_the_folder_is_told_before_anything_is_played(tmp_pat
     told = capsys.readouterr()
     assert told.out == ""
     assert "expected a folder" in told.err
+
+
+def test_one_case_of_a_recorded_check_is_judged_alone(tmp_path, capsys):
+    out = str(tmp_path / "o")
+    assert run(["check", "--test", "host", "--case", "start-up", "--case", "answer-lost", "--out", out]) == 0
+    capsys.readouterr()
+    capture = str(tmp_path / "o" / "capture.pcapng")
+    assert run(["judge", capture, "--case", "answer-lost", "--json"]) == 0
+    cases = {verdict["case"] for verdict in json.loads(capsys.readouterr().out)["verdicts"]}
+    assert cases == {"answer-lost"}
+    assert run(["judge", capture, "--case", "nosuch"]) == 2
+    assert "expected one that the capture has: start-up, answer-lost" in capsys.readouterr().err

@@ -15,6 +15,7 @@ from sample_record import (
 )
 
 from benchsim.reports import Record
+from benchsim.reports.record import CaseNote
 from benchsim.reports.rows import by_case
 from benchsim.reports.terminal import case_line, print_report
 
@@ -145,7 +146,7 @@ def test_a_line_for_each_case_as_it_finishes():
     for note in CASES:
         case_line(console, note, by_case(record)[note.name])
     case_line(console, CASES[0], [])
-    lines = stream.getvalue().splitlines()
+    lines = [each for each in stream.getvalue().splitlines() if not each.startswith("  ")]
     assert lines[0].split() == ["ok", "plain-sale", "42", "s", "10", "pass,", "4", "unseen"]
     assert lines[1].startswith("!     slow-reader ")
     assert lines[3].startswith("FAIL  power-cut ")
@@ -177,3 +178,10 @@ def test_a_console_that_knows_only_ascii_is_served():
     print_report(Console(file=stream, width=80, color_system=None), sample_record())
     stream.flush()
     assert b"FAIL" in held.getvalue()
+
+
+def test_a_case_line_is_followed_by_what_else_is_to_be_known():
+    console = Console(file=io.StringIO(), width=80)
+    note = CaseNote("start-up", "nothing", "host", 2.0, "benchsim check", ("the program ended with status 1",))
+    case_line(console, note, [])
+    assert console.file.getvalue().splitlines()[1] == "      the program ended with status 1"
