@@ -17,7 +17,7 @@ def test_a_clean_start_and_sale_break_nothing(kit):
     assert talk.broken() == []
     passed = {v.rule for v in talk.judge(subject="host").verdicts() if v.outcome == "pass"}
     assert passed == {"KIT-FRAME", "KIT-GAP", "KIT-POLL-RATE", "KIT-SEQ", "KIT-START", "KIT-PRICE-WHOLE",
-                      "KIT-SALE-STATE", "KIT-SHAPE", "SYS-PRESENT"}  # fmt: skip
+                      "KIT-SALE-STATE", "KIT-SHAPE", "KIT-REFUND", "SYS-PRESENT"}  # fmt: skip
 
 
 @pytest.mark.parametrize(("ms", "broken"), [(50, []), (250, []), (49.999, 1), (250.001, 1)])
