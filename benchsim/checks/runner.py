@@ -57,7 +57,9 @@ class ProgramPlan:
 
     def __init__(self, settings: Settings, book: Book, seed: int, subject: str, words: list[str]):
         self.settings, self.book, self.seed, self.subject, self.words = settings, book, seed, subject, words
-        self.links = [link for link in ("kit", "panel") if any("{%s}" % link in word for word in words)]
+        named = [link for link in ("kit", "panel") if any("{%s}" % link in word for word in words)]
+        self.links = named or ["kit"]
+        self._hint = None if named else "the command names no link: without {kit} the program cannot find its port"
 
     def run(self, cases: list[Case], told: Told) -> tuple[list[CaseResult], bool]:
         """Results in the order of `cases`, and whether Ctrl-C cut the run short."""
@@ -119,6 +121,8 @@ class ProgramPlan:
             result.notes.append("cut short by Ctrl-C")
             raise
         finally:
+            if self._hint:
+                result.notes.append(self._hint)
             ended = program.ended
             program.stop()
             clock.stop()

@@ -103,7 +103,7 @@ def test_an_empty_or_headless_capture_is_unreadable(tmp_path, content):
 
 
 def test_a_silent_program_fails_by_its_presence():
-    done = benchsim("check", "--test", "host", "--exec", "sleep 1000 {kit}", "--case", "prices-refused", "--json")
+    done = benchsim("check", "--test", "host", "--exec", "sleep 1000", "--case", "prices-refused", "--json")
     assert done.returncode == 1
     assert set(failed(done)) == {"SYS-PRESENT"}
 
