@@ -9,7 +9,7 @@ from benchsim.checks.result import CaseResult
 from benchsim.checks.stage import Case, NotReached, Stage
 from benchsim.clock import Clock, RealClock, run
 from benchsim.clock.clocks import LATE
-from benchsim.events import TICKS_PER_MS, TICKS_PER_US
+from benchsim.events import TICKS_PER_MS, TICKS_PER_US, ticks
 from benchsim.judge import all_rules
 from benchsim.ports import Program, PtyPort
 from benchsim.schema import Book
@@ -17,6 +17,7 @@ from benchsim.seats.host import Host
 from benchsim.settings import Settings
 
 AT_ONCE = 4  # programs under test side by side: more would make each other late
+GONE = ticks(3)
 LONG_FIRST = ("stuck-touch",)
 
 Told = Callable[[CaseResult], None]
@@ -115,12 +116,15 @@ class ProgramPlan:
         ports = {link: PtyPort(bench.lines[link], self.subject, out=True) for link in self.links}
         program = Program(self.words, {link: port.path for link, port in ports.items()})
         clock.forget_lateness()
+        playing = asyncio.ensure_future(_play(bench, case, result))
         try:
-            await _play(bench, case, result)
+            await self._while_it_lives(playing, program, clock)
         except asyncio.CancelledError:
             result.notes.append("cut short by Ctrl-C")
             raise
         finally:
+            playing.cancel()
+            await asyncio.gather(playing, return_exceptions=True)
             if self._hint:
                 result.notes.append(self._hint)
             ended = program.ended
@@ -133,3 +137,15 @@ class ProgramPlan:
             # Longer stalls are told as they happen, and doubted where they fall (`benchsim.judge.stalls`).
             result.links = bench_links(self.book, LATE + TICKS_PER_MS, frozenset(self.links))
             self._finish(result)
+
+    @staticmethod
+    async def _while_it_lives(playing: asyncio.Future, program: Program, clock: RealClock) -> None:
+        """Until the case is over, or the program has been gone long enough for its silence to be judged."""
+        gone_at = None
+        while not playing.done():
+            await asyncio.wait({playing}, timeout=0.25)
+            if program.ended and gone_at is None:
+                gone_at = clock.now()
+            if gone_at is not None and clock.now() - gone_at > GONE:
+                return
+        await playing

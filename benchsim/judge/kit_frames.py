@@ -4,6 +4,7 @@ Source of the rules: kit link reference; framing and check: RFC 1662 §4.2, §3.
 """
 
 from benchsim.judge.core import rule
+from benchsim.links.kit_frames import wrap
 
 BOTH = "host board"
 REFERENCE = "kit link reference"
@@ -11,11 +12,14 @@ REFERENCE = "kit link reference"
 
 @rule("KIT-FRAME", BOTH, link="kit", source="RFC 1662 §3.1, §4.2, appendix C")
 def frames_whole(tally, judge):
-    """Flags, stuffing, check and length of every frame are right."""
+    """Flags, stuffing, check and length of every frame are right; nothing but flag and escape is escaped."""
+    spec = judge.book.kit
+    escape = spec.framing.escape
 
     def frame(heard):
         if not heard.broken:
-            tally.check(heard.seat, True)
+            needless = escape in heard.raw and heard.raw != wrap(spec, heard.body)
+            tally.check(heard.seat, not needless, heard, "escapes what needs none" if needless else "")
         elif wrong := ", ".join(what for what in heard.broken if what != "gap"):
             tally.check(heard.seat, False, heard, f"wrong {wrong}")
 

@@ -29,12 +29,12 @@ class Heard:
     """A frame as the judge sees it. `message` is the parsed body, None where `broken` or `misfit`."""
 
     __slots__ = (
-        "body", "broken", "end", "exchange", "message", "misfit", "number", "out", "seat", "spec", "start", "worst_gap",
+        "body", "broken", "end", "exchange", "message", "misfit", "number", "out", "raw", "seat", "spec", "start", "worst_gap",
     )  # fmt: skip
 
     def __init__(self, frame: Frame, number: int, seat: str, spec):
         self.start, self.end, self.out, self.body = frame.start, frame.end, frame.out, frame.body
-        self.broken, self.worst_gap = frame.broken, frame.worst_gap
+        self.raw, self.broken, self.worst_gap = frame.raw, frame.broken, frame.worst_gap
         self.number, self.seat, self.spec = number, seat, spec
         self.exchange = self.message = self.misfit = None
 

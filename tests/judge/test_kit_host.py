@@ -6,6 +6,10 @@ nothing at all, an illegal one just the rule it is about.
 import pytest
 from crccheck.crc import CrcX25
 
+from benchsim.events import Burst, LinkInfo
+from benchsim.judge import Judge
+from benchsim.schema import load_book
+
 CREDIT = [(1, 0x02, "01" + "000000c8" * 2)]  # number 1: CREDIT, coin, 200, total 200
 IDENT = b"MAKER-------MODEL-------SERIAL------" + bytes((0x01, 0x00, 2, 2))
 TABLE = bytes.fromhex("0064006400c8ffff")
@@ -331,3 +335,19 @@ def test_gap_is_unseen_where_bytes_come_in_lumps(kit):
 
 def test_a_silent_subject_fails(kit):
     assert kit().broken(subject="host", end=100) == ["SYS-PRESENT host"]
+
+
+def test_a_needless_escape_is_wrong_stuffing(kit):
+    """RFC 1662 lets senders escape more; the kit link reference: flag and escape only, receivers undo any."""
+    body = b"\x03\x63"
+    check = CrcX25.calc(body).to_bytes(2, "little")
+    def outcome(inner: bytes) -> str:
+        wire = b"\x7e" + inner + b"\x7e"
+        judge = Judge([LinkInfo("kit", "host", 6_250)], load_book(), rules=["KIT-FRAME"])
+        judge.burst(Burst(0, len(wire) * 6_250, "kit", True, "host", tuple(wire)))
+        judge.close(720_000)
+        return next(v.outcome for v in judge.verdicts() if v.judged == "host")
+
+    assert not {0x7E, 0x7D} & set(body + check)
+    assert outcome(body + check) == "pass"
+    assert outcome(b"\x03\x7d\x43" + check) == "fail"
