@@ -1,0 +1,1 @@
+"""Frames and blocks out of timed words, and both sides of each link, without I/O."""
