@@ -32,6 +32,8 @@ class Trace:
 
     def end(self, token: int, burst: Burst | None) -> None:
         """The burst of `token` is over; None if nothing of it was sent."""
+        if self.frozen:  # it was still under way when the end came: not told
+            return
         del self._open[token]
         if burst is not None:
             heappush(self._held, (burst.start, token, burst))

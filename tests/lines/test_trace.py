@@ -141,3 +141,13 @@ def test_any_overlap_is_told_once_and_in_order(spans):
     trace.close()
     expected = sorted((start, i) for i, (start, _) in enumerate(spans))
     assert told.all == [(start, str(i)) for start, i in expected]
+
+
+def test_what_lands_after_the_end_is_not_told():
+    clock, trace, told = bench()
+    token = trace.begin(100)
+    trace.close()
+    clock.tick = 900
+    trace.end(token, burst(100, 900, "late"))
+    trace.happening("machine", "door", open=True)
+    assert told.all == []
