@@ -17,7 +17,8 @@ length stands last.
 """
 
 import re
-from typing import NamedTuple
+from functools import lru_cache
+from typing import ClassVar, NamedTuple
 
 import construct as c
 
@@ -33,7 +34,8 @@ _TEXT = ("ascii", "hex", "bcd")  # an open field of these is one value, of the o
 
 
 class Misfit(ValueError):
-    """Bytes or values that do not fit a layout. `kind` is "length" or "range"."""
+    """Bytes or values that do not fit a layout. `kind` is "length", "range", "unknown" (no such code), or "unsure"
+    (they may be right: what is known of the layout, or of the codes, is not certain)."""
 
     def __init__(self, kind: str, text: str):
         super().__init__(text)
@@ -111,14 +113,14 @@ def _legal(text: str | None, place: str):
         raise UsageError(f'{place}: expected a range such as "0..6" or "0,1,3", not {text!r}') from None
 
 
-def _item(field: Field) -> c.Construct:
+def _item(field: Field, little: bool) -> c.Construct:
     size = None if field.rest and field.type in ("ascii", "hex", "bcd") else field.size
     raw = c.GreedyBytes if size is None else c.Bytes(size)
     match field.type:
         case "u" | "bits":
-            return c.BytesInteger(field.size)
+            return c.BytesInteger(field.size, swapped=little)
         case "s":
-            return c.BytesInteger(field.size, signed=True)
+            return c.BytesInteger(field.size, signed=True, swapped=little)
         case "bcd":
             return _Bcd(raw)
         case "hex":
@@ -129,8 +131,8 @@ def _item(field: Field) -> c.Construct:
             return adapter
 
 
-def _codec(field: Field) -> c.Construct:
-    item = _item(field)
+def _codec(field: Field, little: bool) -> c.Construct:
+    item = _item(field, little)
     if field.rest:
         return item if field.type in ("ascii", "hex", "bcd") else c.GreedyRange(item)
     if field.count is None:
@@ -142,12 +144,19 @@ def _codec(field: Field) -> c.Construct:
 
 
 class Layout:
-    """A list of fields compiled once. Immutable; `parse` and `build` are inverse where ranges allow."""
+    """A list of fields compiled once. Immutable; `parse` and `build` are inverse where ranges allow. `order` of the
+    bytes of an integer: "big" or "little".
+    """
 
-    def __init__(self, lines: list[str], place: str):
+    absent: ClassVar[dict] = {}  # what is taken for granted and not told: of a link's own wording (`kit_values`)
+
+    def __init__(self, lines: list[str], place: str, order: str = "big"):
+        if not isinstance(lines, list):
+            raise UsageError(f'{place}: expected a list of fields such as ["row u1", "price u2"], not {lines!r}')
         self.fields = tuple(parse_field(line, f"{place}[{i}]") for i, line in enumerate(lines))
         self._check(place)
-        self._struct = c.Struct(*(c.Renamed(_codec(f), f.name) for f in self.fields))
+        self._struct = c.Struct(*(c.Renamed(_codec(f, order == "little"), f.name) for f in self.fields))
+        self._built = lru_cache(1024)(lambda items: self._build(dict(items)))
         self.least = sum(f.least for f in self.fields)
         self.most = min(255, sum(f.most for f in self.fields))
 
@@ -181,6 +190,12 @@ class Layout:
 
     def build(self, values: dict) -> bytes:
         """Values to bytes. Misfit("range") for values that the layout cannot carry."""
+        try:
+            return self._built(tuple(values.items()))
+        except TypeError:  # lists are not remembered
+            return self._build(values)
+
+    def _build(self, values: dict) -> bytes:
         if missing := [f.name for f in self.fields if f.name not in values]:
             raise Misfit("length", f"no value for {', '.join(missing)}")
         if unknown := set(values) - {f.name for f in self.fields}:

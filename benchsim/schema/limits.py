@@ -39,11 +39,16 @@ class Limit(NamedTuple):
 
 def parse_limit(name: str, table: dict, place: str) -> Limit:
     """Read `[limits.NAME]`: min, max, nominal as "5 ms"; says, source, confidence."""
+    if not isinstance(table, dict):
+        raise UsageError(f"{place}: expected a table with min or max, says, source, confidence, not {table!r}")
     known = {"min", "max", "nominal", "says", "source", "confidence"}
     if unknown := set(table) - known:
         raise UsageError(f"{place}: unknown key {sorted(unknown)[0]!r} (known: {', '.join(sorted(known))})")
     if not {"source", "confidence", "says"} <= set(table) or not {"min", "max"} & set(table):
         raise UsageError(f"{place}: a limit needs min or max, and says, source, confidence")
+    for key in ("says", "source", "confidence"):
+        if not isinstance(table[key], str):
+            raise UsageError(f"{place}.{key}: expected a text, not {table[key]!r}")
     if table["confidence"] not in ("A", "B", "C"):
         raise UsageError(f"{place}.confidence: expected A, B or C, not {table['confidence']!r}")
     units, values = set(), {}

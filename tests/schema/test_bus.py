@@ -72,6 +72,16 @@ def test_begin_session_grows_with_level_and_width():
         CASHLESS.parse_answer("POLL", short, Mode(2))
 
 
+@pytest.mark.parametrize("mode", [Mode(2), Mode(3, 2, True)])
+@pytest.mark.parametrize(("data", "amount"), [("0D", None), ("0D 01 F4", 500), ("0D 00 00 01 F4", 500)])
+def test_revalue_approved_is_taken_with_and_without_its_amount(mode, data, amount):
+    """MDB/ICP 4.3 §7, from memory: nobody is held to one of the two ways to read it. By hand: 01F4 = 500."""
+    for first in ((), ("SESSION CANCEL REQUEST",)):
+        block = bytes.fromhex("04" * len(first) + data)
+        *before, message = CASHLESS.parse_answer("POLL", block, mode)
+        assert tuple(m.name for m in before) == first and message.fields.get("amount") == amount
+
+
 def test_lengths_in_both_widths():
     """16- and 32-bit money, MDB/ICP 4.3 §7: VEND 7 or 9 words, prices 7 or 13."""
     assert CASHLESS.commands["VEND REQUEST"].lengths() == (7, 9)
@@ -114,7 +124,7 @@ def test_seats_and_addresses():
     assert (BOOK.seat_at(0x0B), BOOK.seat_at(0x33), BOOK.seat_at(0x12), BOOK.seat_at(0x62)) == (
         "changer", "validator", "cashless1", "cashless2",
     )  # fmt: skip
-    assert BOOK.device_at(0x18) is None
+    assert BOOK.device_at(0x28) is None and BOOK.seat_at(0x2A) == "energy"
 
 
 # ---- wrong files
@@ -206,11 +216,3 @@ def test_mode_bit_marks_the_block(data):
     assert [bool(w & 0x100) for w in out] == [True] + [False] * len(data)
     assert [bool(w & 0x100) for w in back] == [False] * len(data) + [True]
     assert out[-1] & 0xFF == back[-1] & 0xFF == checksum(data)
-
-
-def test_file_transport_and_recycler_are_known_by_code():
-    """MDB/ICP 4.3, file transport and §6: codes only, their data stay bytes (from memory)."""
-    assert CHANGER.parse_command(bytes.fromhex("0F FE 01 02"), Mode(3)).fields == {"data": b"\x01\x02"}
-    assert CASHLESS.parse_answer("POLL", b"\x1b\x01\x02", Mode(3))[0].name == "FILE REQUEST TO RECEIVE"
-    assert VALIDATOR.parse_answer("POLL", b"\x21", Mode(2))[0].name == "RECYCLER STATUS"
-    assert CHANGER.command_length(b"\x0f\xfe") is None
