@@ -77,9 +77,9 @@ class Happening(NamedTuple):
 class LinkInfo(NamedTuple):
     """How well a link was heard. The judge turns this into doubt.
 
-    `uncertainty` is what a time taken from this source may be off by (ticks, 0 in virtual time).
+    `uncertainty` is what a time between two things may be off by (ticks, 0 in virtual time).
     `edges`: the true bit rate was measured. `chunks`: words came in lumps, so gaps inside a block
-    were not measured.
+    were not measured. `deaf`: "out" or "in", the conductor that was not recorded.
     """
 
     name: str
@@ -89,6 +89,7 @@ class LinkInfo(NamedTuple):
     edges: bool = True
     chunks: bool = False
     note: str = ""  # how to measure better, in one sentence
+    deaf: str = ""
 
 
 class Listener(Protocol):

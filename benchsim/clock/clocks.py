@@ -5,6 +5,11 @@ deadline (`VirtualClock`) or passes by itself (`RealClock`) is the choice of who
 
 Both clocks keep one heap of `(when, order, call)`. `order` counts every call ever scheduled, so
 that calls due at one tick run as they were scheduled and a heap never compares two calls.
+
+Quiet time can be leapt over (`benchsim.leaps`). Then there are two times: `now()`, in which links, seats and
+judge live and which a leap does not move, and bench time, which is `now()` and all that was leapt over. What
+happens once in a while and belongs to no cycle (a customer, a day's schedule, whoever sleeps) is *far*: it is
+set for a bench time, a leap brings it nearer and never passes it. Without leaps the two are one.
 """
 
 import asyncio
@@ -12,11 +17,16 @@ from abc import ABC, abstractmethod
 from collections import Counter, deque
 from collections.abc import Callable
 from heapq import heapify, heappop, heappush
+from operator import itemgetter
 from typing import NamedTuple
 
 from benchsim.events import TICKS_PER_US, seconds, ticks
 
 LATE = 2_000 * TICKS_PER_US  # a call later than this is a stall: whoever measures must be told
+ROOM = 500 * TICKS_PER_US  # what a piece of work that can wait takes
+PATIENCE = 100_000 * TICKS_PER_US  # work that can wait waits no longer for an idle moment
+FIRST = 1 << 62  # taken from the order of a far call
+Touches = Callable[[], str | None]
 FEW_CALLS = 1_000  # below this many, cancelled calls in a heap are not worth a sweep
 
 
@@ -28,6 +38,9 @@ class Timed:
     """
 
     __slots__ = ("_args", "_call")
+    far = False  # set for a bench time
+    aside = False  # and a leap may make it on its way
+    regular = False  # or pass it
 
     def cancel(self) -> None:
         """Never make the call. Harmless after it was made, and twice."""
@@ -35,6 +48,28 @@ class Timed:
 
     def cancelled(self) -> bool:
         return self._call is _nothing
+
+
+class FarTimed(Timed):
+    """A call set for a bench time. Of those due at one tick it comes before all that are not far: which of
+    them was scheduled first would depend on what was leapt over."""
+
+    __slots__ = ()
+    far = True
+
+
+class AsideTimed(FarTimed):
+    """A far call that a leap may make on its way."""
+
+    __slots__ = ("touches",)
+    aside = True
+
+
+class RegularTimed(FarTimed):
+    """A far call that a leap may pass, if it knows what comes of it."""
+
+    __slots__ = ()
+    regular = True
 
 
 def _nothing() -> None:
@@ -45,6 +80,7 @@ class Clock(ABC):
     """Time at the bench, in ticks at 72 MHz since the clock began."""
 
     virtual: bool  # True: no time passes while Python computes, and nothing real can be waited for
+    skipped = 0  # ticks that were leapt over
 
     def __init__(self) -> None:
         self._heap: list[tuple[int, int, Timed]] = []
@@ -64,14 +100,37 @@ class Clock(ABC):
         with that exception: a broken simulation does not go on.
         """
 
+    def bench_time(self) -> int:
+        """Ticks of bench time: those since the clock began, and what was leapt over."""
+        return self.now() + self.skipped
+
+    def call_far(self, when: int, call: Callable[..., object], *args: object) -> Timed:
+        """`call_at`, set for a bench time."""
+        return self.call_at(when, call, *args)
+
+    def call_aside(self, when: int, touches: Touches, call: Callable[..., object], *args: object) -> Timed:
+        """`call_far`, for a call that may be made in the middle of a leap. `touches()`, asked at that time, says what
+        it will touch beside what lives in bench time: "" is nothing, None may be anything, and by another word
+        a leap may know what comes of it."""
+        return self.call_far(when, call, *args)
+
+    def call_idle(self, when: int, call: Callable[..., object]) -> None:
+        """Call `call()` at tick `when`, or in real time later: as soon as there is time for it before the next call of
+        another kind, at the latest `PATIENCE` after `when`. For work that may take as long as an answer may be late."""
+        self.call_at(when, call)
+
+    def call_regular(self, when: int, call: Callable[..., object], *args: object) -> Timed:
+        """`call_far`, for a call that sets itself again and leaves all as it was."""
+        return self.call_far(when, call, *args)
+
     async def sleep(self, seconds: float) -> None:
         """Wait that many seconds of bench time (to the nearest tick; 0 or less lets others run)."""
-        await self.sleep_until(self.now() + ticks(seconds))
+        await self.sleep_until(self.bench_time() + ticks(seconds))
 
     async def sleep_until(self, when: int) -> None:
-        """Wait until tick `when`; one that has passed lets others run once."""
+        """Wait until bench time `when`; one that has passed lets others run once."""
         woken = asyncio.get_running_loop().create_future()
-        alarm = self.call_at(when, _wake, woken)
+        alarm = self.call_far(when, _wake, woken)
         try:
             await woken
         except BaseException:
@@ -80,7 +139,7 @@ class Clock(ABC):
 
     def _push(self, when: int, call: Timed) -> None:
         self._order = order = self._order + 1
-        heappush(self._heap, (when, order, call))
+        heappush(self._heap, (when, order - FIRST * call.far, call))
         if order > self._sweep_at:
             self._sweep()
 
@@ -108,6 +167,9 @@ class VirtualClock(Clock):
     def now(self) -> int:
         return self.ticks
 
+    def bench_time(self) -> int:
+        return self.ticks + self.skipped
+
     def call_at(self, when: int, call: Callable[..., object], *args: object) -> Timed:
         timed = Timed()
         timed._call = call
@@ -120,6 +182,75 @@ class VirtualClock(Clock):
         else:
             self._due.append(timed)
         return timed
+
+    def call_far(self, when: int, call: Callable[..., object], *args: object) -> Timed:
+        timed = FarTimed()
+        timed._call, timed._args = call, args
+        self.push_far(when - self.skipped, timed)
+        return timed
+
+    def call_aside(self, when: int, touches: Touches, call: Callable[..., object], *args: object) -> Timed:
+        timed = AsideTimed()
+        timed.touches, timed._call, timed._args = touches, call, args
+        self.push_far(when - self.skipped, timed)
+        return timed
+
+    def call_regular(self, when: int, call: Callable[..., object], *args: object) -> Timed:
+        timed = RegularTimed()
+        timed._call, timed._args = call, args
+        self.push_far(when - self.skipped, timed)
+        return timed
+
+    def push_far(self, when: int, timed: Timed) -> None:
+        """Schedule a far call for tick `when`."""
+        if when > self.ticks:
+            self._push(when, timed)
+        else:
+            self._due.append(timed)
+
+    def next_far(self) -> int | None:
+        """Bench time of the first far call that a leap must not pass; None if there is none."""
+        calls = (when for when, _, timed in self._heap
+                 if timed.far and not (timed.aside or timed.regular or timed.cancelled()))  # fmt: skip
+        when = min(calls, default=None)
+        return None if when is None else when + self.skipped
+
+    def regular(self) -> list[tuple[int, Timed]]:
+        """Regular calls still to be made, with their bench times; those of one owner are always at the same place."""
+        calls = [(id(timed._call.__self__), when + self.skipped, timed) for when, _, timed in self._heap
+                 if timed.regular and not timed.cancelled()]  # fmt: skip
+        return [(when, timed) for _, when, timed in sorted(calls, key=itemgetter(0))]
+
+    def set_regular(self, timed: Timed, when: int) -> None:
+        """Such a call is made at another bench time."""
+        self._heap[:] = [(when - self.skipped if one is timed else at, order, one) for at, order, one in self._heap]
+        heapify(self._heap)
+
+    def near(self) -> list[tuple[int, Timed]]:
+        """All other calls still to be made, in order, with their ticks."""
+        return [(when, timed) for when, _, timed in sorted(self._heap) if not (timed.far or timed.cancelled())]
+
+    @property
+    def idle(self) -> bool:
+        """Is nothing more to be done at this tick?"""
+        return not self._due
+
+    def next_aside(self) -> tuple[int, AsideTimed] | None:
+        """The first of the calls that a leap may make on its way, with its tick."""
+        first = min((entry for entry in self._heap if entry[2].aside and not entry[2].cancelled()), default=None)
+        return first and (first[0], first[2])
+
+    def make_aside(self, timed: AsideTimed) -> None:
+        """Make such a call now."""
+        self._heap[:] = [entry for entry in self._heap if entry[2] is not timed]
+        heapify(self._heap)
+        timed._call(*timed._args)
+
+    def skip(self, length: int) -> None:
+        """Bench time goes on by so many ticks at once: far calls come nearer."""
+        self.skipped += length
+        self._heap[:] = [(when - length * timed.far, order, timed) for when, order, timed in self._heap]
+        heapify(self._heap)
 
 
 class Lateness(NamedTuple):
@@ -147,6 +278,7 @@ class RealClock(Clock):
         self._began = loop.time()
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at = 0
+        self._idle: list[tuple[int, int, Callable[..., object]]] = []  # a heap too: work that can wait
         self._beside: RealClock | None = None
         self.forget_lateness()
 
@@ -166,9 +298,15 @@ class RealClock(Clock):
         self._set_timer()
         return timed
 
+    def call_idle(self, when: int, call: Callable[..., object]) -> None:
+        self._order += 1
+        heappush(self._idle, (when, self._order, call))
+        self._set_timer()
+
     def stop(self) -> None:
         """Make no more calls: the bench of this clock is over."""
         self._heap.clear()
+        self._idle.clear()
         if self._timer:
             self._timer.cancel()
             self._timer = None
@@ -189,15 +327,26 @@ class RealClock(Clock):
         self._worst = 0
 
     def _set_timer(self) -> None:
-        if not self._heap:
+        if not (self._heap or self._idle):
             return
-        head = self._heap[0][0]
+        head = self._next_strike()
         if self._timer:
             if self._timer_at <= head:
                 return
             self._timer.cancel()
         self._timer_at = head
         self._timer = self._loop.call_at(self._began + seconds(head), self._strike)
+
+    def _next_strike(self) -> int:
+        """Tick of the next call, or of the next work that can wait if there is room for it before that."""
+        if not self._idle:
+            return self._heap[0][0]
+        when = self._idle[0][0]
+        if not self._heap:
+            return when
+        head = self._heap[0][0]
+        start = max(when, self.now())
+        return start if start + ROOM <= head or start >= when + PATIENCE else head
 
     def _strike(self) -> None:
         """Make every call due by now. Those it schedules in turn wait until links were read again."""
@@ -209,6 +358,8 @@ class RealClock(Clock):
                 if not call.cancelled():
                     self._note(self.now() - when)
                     call._call(*call._args)
+            if self._idle and self._next_strike() <= self.now():
+                heappop(self._idle)[2]()  # one only: links are read before the next
         except Exception as broken:
             if self.broken:
                 raise  # in somebody's clean-up: told by the loop, the first cause stands

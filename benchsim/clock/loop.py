@@ -70,16 +70,17 @@ class _Handle(Timed):
 
 
 class _Later(_Handle):
-    """What `call_later` and `call_at` return."""
+    """What `call_later` and `call_at` return. It is far: users' coroutines live in bench time."""
 
     __slots__ = ("_when",)
+    far = True
 
     def when(self) -> float:
         return self._when / TICKS_PER_SECOND
 
 
 class VirtualLoop(asyncio.BaseEventLoop):
-    """Drives a `VirtualClock` (`loop.clock`). `loop.time()` is its time in seconds.
+    """Drives a `VirtualClock` (`loop.clock`). `loop.time()` is its bench time in seconds.
 
     Seconds given to asyncio round to the nearest tick, but a wait of any length takes at least one.
     A wait of infinite length is allowed and never ends.
@@ -99,7 +100,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
         return self.clock.ticks
 
     def time(self) -> float:
-        return self.clock.ticks / TICKS_PER_SECOND
+        return (self.clock.ticks + self.clock.skipped) / TICKS_PER_SECOND
 
     def set_debug(self, enabled: bool) -> None:
         super().set_debug(enabled)
@@ -129,12 +130,13 @@ class VirtualLoop(asyncio.BaseEventLoop):
         handle._call = copy_context().run if context is None else context.run
         handle._args = call
         if 0 < wait < FOREVER:
-            handle._when = when = clock.ticks + (round(wait) or 1)
-            clock._push(when, handle)
+            when = clock.ticks + (round(wait) or 1)
+            handle._when = when + clock.skipped
+            clock.push_far(when, handle)
         elif wait == FOREVER:
             handle._when = FOREVER
         else:
-            handle._when = clock.ticks
+            handle._when = clock.ticks + clock.skipped
             self._ready.append(handle)
         return handle
 

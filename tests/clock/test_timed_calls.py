@@ -7,6 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchsim.clock import RealClock, run
+from benchsim.clock.clocks import PATIENCE, ROOM
 from benchsim.events import TICKS_PER_MS, TICKS_PER_SECOND, TICKS_PER_US, ticks
 
 timeless = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # no wall clock judges
@@ -17,7 +18,7 @@ both = pytest.mark.parametrize("virtual", [True, False], ids=["virtual", "real"]
 @both
 def test_calls_run_by_deadline_and_ties_as_scheduled(virtual):
     async def main(clock):
-        base, seen = clock.now() + TICKS_PER_MS, []
+        base, seen = clock.now() + 50 * TICKS_PER_MS, []
         for name, wait in ("d", 9), ("a", 0), ("b", 0), ("c", 8), ("e", 9):
             clock.call_at(base + wait, seen.append, name)
         await clock.sleep_until(base + 10)
@@ -220,6 +221,43 @@ def test_calls_asked_for_meanwhile_wait_until_the_loop_has_looked_around(ordinar
     assert on_ordinary_loop(ordinary_loop, main) == ["due", "a word arrived", "asked meanwhile"]
 
 
+def test_work_that_can_wait_is_done_one_by_one_while_nothing_else_is_due(ordinary_loop):
+    async def main(clock, loop):
+        seen = []
+
+        def work(name):
+            seen.append((name, clock.now()))
+            loop.call_soon(seen.append, "a word arrived")
+
+        clock.call_at(100, seen.append, "an answer")
+        clock.call_at(100 + ROOM, seen.append, "another")  # just as long as there must be
+        for name in ("first", "second"):
+            clock.call_idle(90, lambda name=name: work(name))
+        await clock.sleep(1)
+        return seen
+
+    read = "a word arrived"
+    assert on_ordinary_loop(ordinary_loop, main) == [
+        "an answer", ("first", 100), read, ("second", 100), read, "another",
+    ]  # fmt: skip
+
+
+def test_work_that_can_wait_waits_no_longer_than_its_patience(ordinary_loop):
+    async def main(clock, loop):
+        seen = []
+
+        def busy():
+            clock.call_at(clock.now() + ROOM // 2, busy)
+
+        busy()
+        clock.call_idle(1000, lambda: seen.append(clock.now()))
+        await clock.sleep_until(1000 + PATIENCE + ROOM)
+        return seen
+
+    (done,) = on_ordinary_loop(ordinary_loop, main)
+    assert 1000 + PATIENCE <= done <= 1000 + PATIENCE + ROOM
+
+
 def test_a_stopped_real_clock_makes_no_more_calls(ordinary_loop):
     async def main(clock, loop):
         seen, beside = [], clock.begin_beside()
@@ -295,3 +333,26 @@ def test_any_plan_runs_by_deadline_then_order(plan, cancelled):
         return seen
 
     assert run(main) == by_search()
+
+
+def test_a_leap_brings_far_calls_nearer_and_no_others():
+    told = []
+
+    async def main(clock):
+        clock.call_at(100, told.append, "near")
+        clock.call_far(1_000, told.append, "far")
+        clock.call_regular(1_200, told.append, "regular")
+        clock.call_aside(1_100, lambda: "", told.append, "aside")
+        assert clock.next_far() == 1_000 and clock.next_aside()[0] == 1_100
+        assert [when for when, _ in clock.regular()] == [1_200] and [when for when, _ in clock.near()] == [100]
+        clock.skip(950)
+        assert clock.now() == 0 and clock.bench_time() == 950 and clock.next_far() == 1_000
+        [(_, regular)] = clock.regular()
+        clock.set_regular(regular, 960)
+        assert clock.regular()[0][0] == 960
+        clock.make_aside(clock.next_aside()[1])
+        assert told == ["aside"] and clock.next_aside() is None
+        await clock.sleep_until(1_300)
+
+    run(main)
+    assert told == ["aside", "regular", "far", "near"]
