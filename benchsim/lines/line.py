@@ -2,11 +2,13 @@
 
 A burst is heard as a whole at its end, with the times of its words by arithmetic. A cause that cuts into
 it (a power cut, a hand on the plug, another talker) changes what is heard: `cut`, `hurt` hooks, collisions.
+Who must pass words on while they are being said (a port to a real thing) follows each `Flight` as well.
 
 Not modelled: the electrical levels themselves, cable length, reflections.
 """
 
 from collections.abc import Callable
+from typing import Protocol
 
 from benchsim.events import BREAK, FRAMING, Burst
 
@@ -15,24 +17,46 @@ Hear = Callable[[Burst], None]
 Hurt = Callable[[Burst], Burst | None]
 
 
-class _Flight:
-    __slots__ = ("burst", "disturbed_by", "end", "timer", "token")
+class Flight:
+    """A burst that is being said, or soon will be."""
+
+    __slots__ = ("arriving", "burst", "disturbed_by", "end", "hurt", "timer", "token")
 
     def __init__(self, burst, token):
         self.burst, self.token, self.timer = burst, token, None
         self.end = burst.end  # earlier once it was cut
-        self.disturbed_by: list[_Flight] = []  # they may have landed since
+        self.disturbed_by: list[Flight] = []  # they may have landed since
+        self.arriving: Burst | None = burst  # changed by hurts, once they were asked
+        self.hurt = False  # they were
+
+    def disturbed(self, start: int, end: int) -> bool:
+        """Does anybody else talk on this conductor from `start` to `end`?"""
+        return any(o.burst.start < end and start < o.end for o in self.disturbed_by)
+
+
+class Follower(Protocol):
+    """Who passes words on as they are said. Told of a flight before its first word, maybe long before."""
+
+    def took_off(self, flight: Flight) -> None: ...
+
+    def was_cut(self, flight: Flight) -> None: ...
 
 
 class Line:
-    """One link. `out` is the conductor of the asking side."""
+    """One link. `out` is the conductor of the asking side.
+
+    `slack`: ticks by which words from a port may be known later than they began; whoever waits for an
+    answer waits so much longer.
+    """
 
     def __init__(self, name: str, word_ticks: int, clock, trace):
         self.name, self.word_ticks, self.clock, self.trace = name, word_ticks, clock, trace
         self.hurts: list[Hurt] = []
         self.deaf: set[str] = set()  # seats that hear nothing: their end of the cable is off
         self._ears: dict[bool, list[tuple[str, Hear]]] = {True: [], False: []}
-        self._flying: dict[bool, list[_Flight]] = {True: [], False: []}
+        self.slack = 0
+        self._flying: dict[bool, list[Flight]] = {True: [], False: []}
+        self._followers: dict[bool, list[Follower]] = {True: [], False: []}
         self._sides: dict[str, bool] = {}
 
     def attach(self, seat: str, out: bool, hear: Hear) -> None:
@@ -44,6 +68,14 @@ class Line:
         ears = self._ears[not out]
         ears[:] = [ear for ear in ears if ear[0] != seat] + [(seat, hear)]
 
+    def follow(self, out: bool, follower: Follower) -> None:
+        """Tell `follower` of all that takes off on that conductor, with hurts done to it already."""
+        self._followers[out].append(follower)
+
+    def unfollow(self, out: bool, follower: Follower) -> None:
+        """Tell it no more."""
+        self._followers[out].remove(follower)
+
     def say(self, seat: str, words: tuple[int, ...], at: int, gaps: tuple[int, ...] = (), word: int = 0) -> Burst:
         """Put words on the seat's conductor from tick `at` on. `word`: their length if not the nominal."""
         length = len(words) * (word or self.word_ticks) + sum(gaps)
@@ -53,9 +85,16 @@ class Line:
         """Hold the seat's conductor active (a break) for `length` ticks."""
         return self._fly(Burst(at, at + length, self.name, self._sides[seat], seat, (BREAK,)))
 
-    def arrived(self, burst: Burst) -> None:
-        """Words that a port has read: they are over already."""
-        self._land(_Flight(burst, self.trace.begin(burst.start)), burst)
+    def arrived(self, burst: Burst, token: int | None = None) -> None:
+        """Words that a port has read: they are over already. `token`: of the trace, if it was told of their start."""
+        self._land(Flight(burst, self.trace.begin(burst.start) if token is None else token), burst)
+
+    def late(self, us: int, **who) -> None:
+        """Times taken here just now may be off by so many microseconds: told wherever they are judged."""
+        self.trace.happening("bench", "late", us=us, **who)
+
+    def broke(self, out: bool, active: bool, at: int) -> None:
+        """A port reads that a break begins or ends: told when it is over, so this concerns only who passes it on."""
 
     def cut(self, seat: str) -> None:
         """The seat falls silent at once: what it was saying ends with the last whole word."""
@@ -63,11 +102,28 @@ class Line:
         for flight in [f for f in self._flying[self._sides[seat]] if f.burst.sender == seat]:
             flight.timer.cancel()
             flight.end = now
+            for follower in self._followers[flight.burst.out]:
+                follower.was_cut(flight)
             self._land(flight, _until(_collide(flight), now))
+
+    @property
+    def seats(self) -> list[str]:
+        """Who is seated, on either side."""
+        return list(self._sides)
 
     def busy(self, seat: str) -> bool:
         """Is the seat saying something, or about to?"""
         return any(f.burst.sender == seat for f in self._flying[self._sides[seat]])
+
+    @property
+    def talking(self) -> bool:
+        """Is anybody saying something, or about to?"""
+        return bool(self._flying[True] or self._flying[False])
+
+    @property
+    def whole(self) -> bool:
+        """Nobody hurts what is said, and everybody hears it."""
+        return not self.hurts and not self.deaf
 
     def under_way(self, out: bool) -> int | None:
         """When what is being said on a conductor just now will end; None if it is idle."""
@@ -75,27 +131,38 @@ class Line:
         return max((f.burst.end for f in self._flying[out] if f.burst.start <= now), default=None)
 
     def _fly(self, burst: Burst) -> Burst:
-        flight = _Flight(burst, self.trace.begin(burst.start))
+        flight = Flight(burst, self.trace.begin(burst.start))
         for other in self._flying[burst.out]:
             if other.burst.start < burst.end and burst.start < other.end:
                 flight.disturbed_by.append(other)
                 other.disturbed_by.append(flight)
         self._flying[burst.out].append(flight)
+        if self._followers[burst.out]:
+            self._hurt(flight)
+            for follower in self._followers[burst.out]:
+                follower.took_off(flight)
         flight.timer = self.clock.call_at(burst.end, self._arrive, flight)
         return burst
 
-    def _arrive(self, flight: _Flight) -> None:
+    def _arrive(self, flight: Flight) -> None:
         burst = _collide(flight)
-        late = self.clock.now() - burst.end
-        if late:  # real time only: told as it was, not as it was meant
+        late = self.clock.now() - flight.burst.end
+        if late and burst:  # real time only: told as it was, not as it was meant
             burst = burst._replace(start=burst.start + late, end=burst.end + late)
         self._land(flight, burst)
 
-    def _land(self, flight: _Flight, burst: Burst | None) -> None:
+    def _hurt(self, flight: Flight) -> None:
+        flight.hurt = True
+        for hurt in self.hurts:
+            flight.arriving = hurt(flight.arriving) if flight.arriving is not None else None
+
+    def _land(self, flight: Flight, burst: Burst | None) -> None:
         if flight in self._flying[flight.burst.out]:
             self._flying[flight.burst.out].remove(flight)
-        for hurt in self.hurts:
-            burst = hurt(burst) if burst is not None else None
+        if not flight.hurt:
+            flight.arriving = burst
+            self._hurt(flight)
+            burst = flight.arriving
         self.trace.end(flight.token, burst)
         if burst is not None:
             for seat, hear in self._ears[burst.out]:
@@ -103,8 +170,10 @@ class Line:
                     hear(burst)
 
 
-def _until(burst: Burst, now: int) -> Burst | None:
+def _until(burst: Burst | None, now: int) -> Burst | None:
     """The burst as far as it had got by `now`."""
+    if burst is None:
+        return None
     if burst.is_break:
         return burst._replace(end=now) if now > burst.start else None
     length = burst.word_ticks()
@@ -115,13 +184,13 @@ def _until(burst: Burst, now: int) -> Burst | None:
     return burst._replace(end=end, words=burst.words[:whole], gaps=burst.gaps[:whole])
 
 
-def _collide(flight: _Flight) -> Burst:
+def _collide(flight: Flight) -> Burst | None:
     """Two talkers on one conductor: the words that overlap are spoilt for everybody."""
-    burst, others = flight.burst, flight.disturbed_by
-    if not others:
+    burst = flight.arriving
+    if not flight.disturbed_by or burst is None:
         return burst
     length, words = burst.word_ticks(), list(burst.words)
     for i, start in enumerate(burst.word_starts()):
-        if any(o.burst.start < start + length and start < o.end for o in others):
+        if flight.disturbed(start, start + length):
             words[i] |= FRAMING
     return burst._replace(words=tuple(words))

@@ -6,13 +6,16 @@ that began earlier is still under way. Judge, captures and feeds are listeners.
 
 from heapq import heappop, heappush
 
-from benchsim.events import Burst, Happening, Listener
+from benchsim.events import TICKS_PER_MS, Burst, Happening, Listener
+
+AGAIN = TICKS_PER_MS  # until it is looked again whether what is under way is over
 
 
 class Trace:
     """Puts bursts and happenings of all links into one order.
 
-    `hold`: ticks to wait before telling, where ports learn of words only after they have begun.
+    `hold`: ticks to wait before telling, where ports learn of words only after they have begun. It is told then by
+    the clock, a little at a time and seldom while an answer is due: listeners take longer than an answer may.
     """
 
     def __init__(self, clock, hold: int = 0):
@@ -23,6 +26,7 @@ class Trace:
         self._open: dict[int, int] = {}  # token -> start of a burst under way
         self._held: list = []  # (start, order, burst or happening)
         self._order = 0
+        self._waiting = False  # for the clock to tell what is held
 
     def begin(self, start: int) -> int:
         """A burst starts (or is about to, at `start`). Returns a token for `end`."""
@@ -35,34 +39,57 @@ class Trace:
         if self.frozen:  # it was still under way when the end came: not told
             return
         del self._open[token]
+        if burst is not None and not (self._held or self._open or self.hold):  # the usual case: nothing to put in order
+            self.told = burst.start
+            for listener in self.listeners:
+                listener.burst(burst)
+            return
         if burst is not None:
             heappush(self._held, (burst.start, token, burst))
-        self._release()
+        self._tell_some()
 
     def happening(self, seat: str, kind: str, **data) -> None:
         """Something happened off the links, now."""
         self._order += 1
         now = self.clock.now()
         heappush(self._held, (now, self._order, Happening(now, seat, kind, data)))
-        self._release()
+        self._tell_some()
 
     def close(self) -> None:
         """The end: tell what is still held. Bursts under way are not told."""
         self._open.clear()
-        self._release(closing=True)
+        self._tell_all()
         self.frozen = True
 
-    def _release(self, closing: bool = False) -> None:
-        if self.frozen:
-            return
-        earliest = min(self._open.values()) if self._open else None
-        if self.hold and not closing:
-            held_until = self.clock.now() - self.hold
-            earliest = held_until if earliest is None else min(earliest, held_until)
-        while self._held and (earliest is None or self._held[0][0] < earliest):
-            self.told, _, what = heappop(self._held)
-            for listener in self.listeners:
-                if type(what) is Burst:
-                    listener.burst(what)
-                else:
-                    listener.happening(what)
+    def _tell_some(self) -> None:
+        """What may be told, now or as soon as it was held long enough."""
+        if not self.hold:
+            self._tell_all()
+        elif self._held and not self._waiting and not self.frozen:
+            self._waiting = True
+            look_again = 0 if self._is_next() else self.clock.now() + AGAIN
+            self.clock.call_idle(max(self._held[0][0] + self.hold, look_again), self._tell_one)
+
+    def _tell_one(self) -> None:
+        self._waiting = False
+        if self._is_next() and self._held[0][0] + self.hold <= self.clock.now():
+            self._tell_next()
+        self._tell_some()
+
+    def _tell_all(self) -> None:
+        while self._is_next():
+            self._tell_next()
+
+    def _is_next(self) -> bool:
+        """Is something held, and nothing under way that began before it?"""
+        if self.frozen or not self._held:
+            return False
+        return not self._open or self._held[0][0] < min(self._open.values())
+
+    def _tell_next(self) -> None:
+        self.told, _, what = heappop(self._held)
+        for listener in self.listeners:
+            if type(what) is Burst:
+                listener.burst(what)
+            else:
+                listener.happening(what)

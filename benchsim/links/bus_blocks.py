@@ -16,21 +16,28 @@ class BlockReader:
 
     It keeps who was spoken to and how wide a device's amounts are. When it has missed that, a command
     with 16- and 32-bit forms still ends rightly, if its checksum is.
+
+    `doubt(start, end)`: ticks by which a time between two words may be off, where words come through a port:
+    only a silence that is sure ends a block.
     """
 
-    def __init__(self, book):
-        self.book, self.bus = book, book.bus
+    def __init__(self, book, doubt=None):
+        self.book, self.bus, self._doubt = book, book.bus, doubt
         self.modes: dict[int, Mode] = {}
         self.address: int | None = None  # of the device last spoken to
         self._asked = self._offered = False  # a device may answer; its data awaits a reply
         self._command: Block | None = None  # the last one
+        self._silence = book.bus.limits["block_end"].high
+        self._torn: int | None = None  # end of a device's words when a break came: what follows is their rest
         self._master, self._device = MasterHalf(book, self.modes), DeviceHalf(book)
 
     @property
     def deadline(self) -> int | None:
         """When silence will end a block (`expire`), or None."""
         ends = [half.end + half.patience for half in (self._master, self._device) if half.open]
-        return min(ends) if ends else None
+        if not ends or self._doubt is None:
+            return min(ends) if ends else None
+        return min(end + self._doubt(end, end) for end in ends)
 
     def expire(self, now: int) -> list[Block]:
         """The line was silent until `now`: blocks that this ends, in order of start."""
@@ -57,7 +64,7 @@ class BlockReader:
         if self._master.open or self._device.open:
             blocks += [self._finish(silent) for silent in self._silent(start)]
             other = self._device if half is self._master else self._master
-            if other.open and not half.open and other.could_end() and start >= other.end:
+            if other.open and not half.open and start >= other.end and self._yields(other, start):
                 blocks.append(self._finish(other))
             if half.open and half.begins(word, start):
                 blocks.append(self._finish(half))
@@ -71,7 +78,17 @@ class BlockReader:
         return [self._master, self._device]
 
     def _silent(self, now: int) -> list[Half]:
-        return [half for half in self._in_order() if half.open and now - half.end >= half.patience]
+        return [half for half in self._in_order() if half.open and self._is_over(half, now)]
+
+    def _yields(self, other: Half, start: int) -> bool:
+        """Is the other side's block over, now that this one speaks? After a silence, however doubtful, it is."""
+        return other.could_end() or (self._doubt is not None and start - other.end >= other.patience)
+
+    def _is_over(self, half: Half, now: int) -> bool:
+        silence = now - half.end
+        if self._doubt is not None and silence >= half.patience:
+            silence -= self._doubt(half.end, now)
+        return silence >= half.patience
 
     def _finish(self, half: Half, cut: bool = False) -> Block:
         return self._heard(half.take(self.address, cut))
@@ -94,9 +111,15 @@ class BlockReader:
         return block
 
     def _heard_device(self, block: Block) -> Block:
+        torn, self._torn = self._torn, None
+        if torn is not None and block.start - torn < self._silence + (self._doubt(torn, block.start) if self._doubt else 0):
+            broken = tuple(fault for fault in FAULTS if fault in block.broken or fault == "cut")
+            return block._replace(kind="stray", broken=broken)
         if not self._asked:
             return block._replace(kind="stray")
         self._asked, self._offered = False, block.kind == "answer" or bool(block.broken)
+        if self._offered:  # a reply may follow, however soon: a port may deliver the whole answer in no time
+            self._master.after_reply = True
         if block.kind == "ack" and self._command.good:
             self._note_width(self._command)
         return block
@@ -117,7 +140,9 @@ class BlockReader:
 
     def _break(self, burst: Burst) -> list[Block]:
         """A break ends all; one of two word times or less is only a framing error."""
+        torn = self._device.end if burst.out and self._device.open else None
         blocks = [self._finish(half, cut=True) for half in self._in_order() if half.open]
+        self._torn = torn
         short = burst.end - burst.start <= 2 * self.bus.word.ticks
         kind, broken = ("stray", ("framing",)) if short else ("break", ())
         if burst.out and not short:

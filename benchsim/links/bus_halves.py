@@ -101,9 +101,8 @@ class Half:
         if cut or self._worst > self._gap:
             extra = (("gap",) if self._worst > self._gap else ()) + (("cut",) if cut else ())
             broken = tuple(fault for fault in FAULTS if fault in broken or fault in extra)
-        return Block(
-            self.start, self.end, self.out, self._sender, words, data, kind, broken, self._worst, address
-        )
+        start, self.start = self.start, 0
+        return Block(start, self.end, self.out, self._sender, words, data, kind, broken, self._worst, address)
 
     def forget(self) -> None:
         """Drop what is under way."""
@@ -177,6 +176,14 @@ class MasterHalf(Half):
         if not self._words:
             self._headless = not (word & MODE or self.after_reply or start - self.end > self._gap)
         super().word(word, start, end, sender)
+
+    def passes_by(self, burst: Burst, address: int) -> bool:
+        """Is it exactly one command, to another address? Then it is over, and nothing more need be known of it."""
+        first = burst.words[0]
+        if not first & MODE or first & ~COMMAND_BITS & 0xFF == address or not self.alone(burst):
+            return False
+        self.end, self.after_reply, self._headless = burst.end, False, False
+        return True
 
     def told(self, words: tuple[int, ...]) -> tuple[str, bytes, tuple[str, ...]]:
         kind, data, broken = self.classify(words)

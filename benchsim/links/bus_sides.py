@@ -16,7 +16,7 @@ from benchsim.schema.fields import Misfit
 
 MOST_REPEATS = 2  # times the master asks for bad data again
 TURNAROUND = TICKS_PER_MS // 2  # from hearing to speaking, master
-ANSWER = TICKS_PER_MS  # the same, device; up to half a millisecond more by chance
+ANSWER = TICKS_PER_MS  # the same, device; up to half a millisecond more by chance (`BusDevice.waver`)
 HEARING = TICKS_PER_MS // 10  # the master listens this much longer than an answer may take
 
 
@@ -37,6 +37,7 @@ class BusMaster:
         self._done: Callable[[Outcome], None] | None = None
         self._repeats = 0
         self._timer = None
+        self.turnaround = TURNAROUND
         line.attach(seat, True, self.hear)
 
     @property
@@ -46,8 +47,16 @@ class BusMaster:
 
     def ask(self, data: bytes, done: Callable[[Outcome], None]) -> None:
         """Send a command (without checksum) now; `done(outcome)` is called once, after any ACK is said."""
+        self.ask_words(command_words(data), done)
+
+    def ask_words(self, words: tuple[int, ...], done: Callable[[Outcome], None], gaps: tuple[int, ...] = ()) -> None:
+        """Send these very words, as a command or whatever they are, with `gaps` (ticks) before them."""
         self._done, self._repeats = done, 0
-        self._send(command_words(data), self._clock.now())
+        self._send(words, self._clock.now(), gaps)
+
+    def reply(self, data: bytes) -> int | None:
+        """What to say to good data: ACK, RET or NAK; None: nothing. For masters that try their devices."""
+        return self._bus.ack
 
     def hold(self, length: int) -> int:
         """A break of `length` ticks from now. Returns its end."""
@@ -68,16 +77,16 @@ class BusMaster:
             self._timer.cancel()
         self._timer = None if until is None else self._clock.call_at(until, self._late)
 
-    def _send(self, words: tuple[int, ...], at: int) -> None:
-        burst = self._line.say(self._seat, words, at)
-        self._wait(burst.end + self._patience)
+    def _send(self, words: tuple[int, ...], at: int, gaps: tuple[int, ...] = ()) -> None:
+        burst = self._line.say(self._seat, words, at, gaps)
+        self._wait(burst.end + self._patience + self._line.slack)
 
     def _late(self) -> None:
         """Nothing (more) was heard in time, unless an answer is just being said."""
         self._timer = None
         until = self._line.under_way(out=False)
         if until is not None:
-            self._wait(until + HEARING)
+            self._wait(until + HEARING + self._line.slack)
         elif self._half.open:
             self._heard(self._half.take(None))
         else:
@@ -90,24 +99,35 @@ class BusMaster:
         for block in self._half.feed(burst):
             self._heard(block)
             return
-        self._wait(self._half.end + self._half.patience)
+        self._wait(self._half.end + self._half.patience + self._line.slack)
 
     def _heard(self, block: Block) -> None:
         if not block.good:
             self._repeat()
         elif block.kind == "answer":
-            self._line.say(self._seat, (self._bus.ack,), self._clock.now() + TURNAROUND)
-            self._end(Outcome("data", block.body))
+            self._came(block.body)
         else:
             self._end(Outcome(block.kind))
 
+    def _came(self, data: bytes) -> None:
+        word, at = self.reply(data), self._clock.now() + self.turnaround
+        if word == self._bus.ret:
+            self._half.forget()
+            self._send((word,), at)
+            return
+        if word is not None:
+            self._line.say(self._seat, (word,), at)
+        self._end(Outcome("data", data))
+
     def _repeat(self) -> None:
         self._half.forget()
+        if self._line.busy(self._seat):  # a RET is on its way: two devices talk, and both are told at once
+            return
         if self._repeats == MOST_REPEATS:
             self._end(Outcome("broken"))
             return
         self._repeats += 1
-        self._send((self._bus.ret,), self._clock.now() + TURNAROUND)
+        self._send((self._bus.ret,), self._clock.now() + self.turnaround)
 
     def _end(self, outcome: Outcome) -> None:
         done = self._done
@@ -122,19 +142,25 @@ class BusDevice:
     silence. `acked(taken)` tells whether the master took the last data; until then it is held.
     `reset()` is called for a break and before the answer to RESET.
 
-    A fault may change `delay` (ticks before an answer), `word` (ticks, 0 = nominal) or `muted`.
+    A fault may change `delay` (ticks before an answer), `word` (ticks, 0 = nominal) or `muted`, or add to
+    `tricks` a `trick(name, words, at)`: `name` is the command that is answered ("RET" for a repetition, ""
+    for a block with a wrong checksum), `words` what would be said, `at` when. The first that returns a
+    callable takes over: it is called and says, by `line.say(seat, words, at)`, whatever it likes, or nothing.
     """
 
     def __init__(self, clock, line, book, spec: DeviceSpec, seat: str, rng, answer, acked, reset):
-        self._clock, self._line, self._bus, self._rng = clock, line, book.bus, rng
+        self._clock, self.line, self._bus, self._rng = clock, line, book.bus, rng
         self.spec, self.seat, self.address = spec, seat, spec.seats[seat]
         self._answer, self._acked, self._reset = answer, acked, reset
         self._half = MasterHalf(book, {})
         self._said: tuple[int, ...] = ()  # what RET asks for again, until anybody is spoken to
         self._offered = False  # it is data that awaits the master's reply
         self._timer = None
+        self._ended = 0  # of the last block heard
+        self._more = 0  # ticks by which it is slower at the moment
         self.on = False
         self.delay, self.word, self.muted = ANSWER, 0, False
+        self.tricks: list[Callable] = []
         self.mode = Mode(spec.levels[0])
         line.attach(seat, False, self.hear)
 
@@ -150,12 +176,18 @@ class BusDevice:
     def start(self) -> None:
         """Power on."""
         self.on = True
+        self.waver()
         self._forget()
+
+    def waver(self) -> None:
+        """From now on it answers a little sooner or later: whenever it has something to do, so that a device at rest
+        needs no chance."""
+        self._more = self._rng.randrange(ANSWER // 2)
 
     def stop(self) -> None:
         """Power off: silent at once."""
         self.on = False
-        self._line.cut(self.seat)
+        self.line.cut(self.seat)
         self._forget()
 
     def _forget(self) -> None:
@@ -182,12 +214,17 @@ class BusDevice:
                 self._forget()
                 self._reset()
             return
-        for block in self._half.feed(burst):
-            self._heard(block)
+        if self._half.passes_by(burst, self.address):
+            self._ended = burst.end
+            self._not_taken()
+        else:
+            for block in self._half.feed(burst):
+                self._heard(block)
         if self._half.open or self._timer is not None:
-            self._wait(self._half.end + self._half.patience if self._half.open else None)
+            self._wait(self._half.end + self._half.patience + self.line.slack if self._half.open else None)
 
     def _heard(self, block: Block) -> None:
+        self._ended = block.end
         if block.kind == "reply":
             self._replied(block.data[0])
             return
@@ -197,7 +234,7 @@ class BusDevice:
 
     def _replied(self, reply: int) -> None:
         if reply == self._bus.ret and self._said:
-            self._say(self._said)
+            self._say(self._said, "RET")
         elif self._offered:
             self._taken(reply == self._bus.ack)
 
@@ -213,7 +250,7 @@ class BusDevice:
     def _commanded(self, block: Block) -> None:
         if not block.good:
             if block.broken == ("sum",):
-                self._say((self._bus.nak | MODE,))
+                self._say((self._bus.nak | MODE,), "")
             return
         try:
             message: Message = self.spec.parse_command(block.body, self._mode)
@@ -226,9 +263,21 @@ class BusDevice:
             return
         self._offered = bool(data)
         self._said = answer_words(data) if data else (self._bus.ack | MODE,)
-        self._say(self._said)
+        self._say(self._said, message.name)
 
-    def _say(self, words: tuple[int, ...]) -> None:
-        if not self.muted:
-            at = self._clock.now() + self.delay + self._rng.randrange(ANSWER // 2)
-            self._line.say(self.seat, words, at, word=self.word)
+    def _say(self, words: tuple[int, ...], name: str) -> None:
+        if self.muted:
+            return
+        # From the end of the block: of some only a silence after it told that it was over.
+        at = max(self._clock.now(), self._ended + self.delay + self._more)
+        if self.tricks and self._tricked(name, words, at):
+            return
+        self.line.say(self.seat, words, at, word=self.word)
+
+    def _tricked(self, name: str, words: tuple[int, ...], at: int) -> bool:
+        """Does a trick take the answer over?"""
+        for trick in list(self.tricks):
+            if (call := trick(name, words, at)) is not None:
+                call()
+                return True
+        return False

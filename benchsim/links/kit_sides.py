@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from benchsim.events import Burst
-from benchsim.links.kit_frames import Frame, FrameReader, wrap
+from benchsim.links.kit_frames import Frame, reader_of, wrap
 from benchsim.schema.fields import Misfit
 from benchsim.schema.kit import Answer, KitSpec
 
@@ -32,7 +32,7 @@ class Asker:
 
     def __init__(self, spec: KitSpec, say: Say, done: Callable[[Outcome, int], None]):
         self.spec, self._say, self._done = spec, say, done
-        self.reader = FrameReader(spec)
+        self.reader = reader_of(spec)
         self.seq = 0
         self._wait = spec.limits["wait"].nominal
         self._most_tries = spec.limits["tries"].high
@@ -56,10 +56,14 @@ class Asker:
 
     def ask(self, name: str, now: int, **fields) -> None:
         """Send a new request. RESET is a single try."""
-        self.seq = (self.seq + 1) % 256
+        self.seq = (self.seq + 1) % self.spec.seqs
         self._name, self._body = name, self.spec.build_request(name, self.seq, **fields)
         self._tries, self._allowed = 0, 1 if name == "RESET" else self._most_tries
         self._try(now)
+
+    def leapt(self, seq: int) -> None:
+        """Quiet time was leapt over, and so many numbers with it."""
+        self.seq = seq % self.spec.seqs
 
     def drop(self) -> None:
         """Forget the outstanding request."""
@@ -106,19 +110,23 @@ class Answerer:
 
     def __init__(self, spec: KitSpec, serve: Callable[[bytes, int], bytes | None], reply: Callable[[bytes, int], None]):
         self.spec, self._serve, self._reply = spec, serve, reply
-        self.reader = FrameReader(spec)
+        self.reader = reader_of(spec)
         self.bad_frames = self.requests = 0
         self.forget()
 
     def forget(self) -> None:
         """After a start any `seq` is new."""
         self._last_request = self._last_answer = None
-        self.reader = FrameReader(self.spec)
+        self.reader = reader_of(self.spec)
+
+    def leapt(self) -> None:
+        """Quiet time was leapt over: the next request is a new one, whatever its `seq`."""
+        self._last_request = None
 
     def hear(self, burst: Burst) -> None:
         """Bytes of the asking side."""
         for frame in self.reader.feed(burst):
-            if frame.broken or frame.body[0] & self.spec.answer_bit:
+            if frame.broken or self.spec.turned(frame.body, out=True):
                 self.bad_frames += 1
                 continue
             self._request(frame)

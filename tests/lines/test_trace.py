@@ -5,16 +5,29 @@ from hypothesis import strategies as st
 
 from benchsim.events import Burst, Happening
 from benchsim.lines import Trace
+from benchsim.lines.trace import AGAIN
 
 
 class Hands:
     """A clock moved by hand."""
 
     def __init__(self):
-        self.tick = 0
+        self.tick, self.calls = 0, []
 
     def now(self):
         return self.tick
+
+    def call_idle(self, when, call):
+        self.calls.append((when, call))
+
+    def moves_to(self, tick):
+        """Make the calls that are due by then."""
+        while due := [each for each in self.calls if each[0] <= tick]:
+            first = min(due, key=lambda each: each[0])
+            self.calls.remove(first)
+            self.tick = max(self.tick, first[0])
+            first[1]()
+        self.tick = tick
 
 
 class Told:
@@ -111,17 +124,42 @@ def test_the_end_tells_what_is_held_and_then_no_more():
 
 
 def test_hold_waits_for_words_that_ports_tell_late():
-    clock, trace, told = bench(hold=1000)
-    clock.tick = 500
+    hold = 1_000_000
+    clock, trace, told = bench(hold=hold)
+    clock.moves_to(500)
     trace.happening("machine", "door", open=True)
-    clock.tick = 1400
-    trace.end(trace.begin(300), burst(300, 400, "kit"))  # a port tells at 1400 of what began at 300
-    assert told.all == [(300, "kit")]
-    clock.tick = 1501
-    trace.happening("machine", "service")
+    clock.moves_to(hold)
+    trace.end(trace.begin(300), burst(300, 400, "kit"))  # a port tells now of what began at 300
+    assert told.all == []
+    clock.moves_to(hold + 500)
     assert told.all == [(300, "kit"), (500, "door")]
+    trace.happening("machine", "service")
+    told_at = clock.tick
+    clock.moves_to(told_at + hold - 1)
+    assert told.all[2:] == []
+    clock.moves_to(told_at + hold)
+    assert told.all[2:] == [(told_at, "service")]
+
+
+def test_what_is_held_is_told_when_the_end_comes():
+    clock, trace, told = bench(hold=1000)
+    trace.happening("machine", "service")
     trace.close()
-    assert told.all[2:] == [(1501, "service")]
+    assert told.all == [(0, "service")]
+    clock.moves_to(10**6)
+    assert len(told.all) == 1
+
+
+def test_what_is_held_waits_for_what_began_before_it():
+    clock, trace, told = bench(hold=1000)
+    token = trace.begin(10)
+    clock.moves_to(20)
+    trace.happening("machine", "service")
+    clock.moves_to(20 * AGAIN)
+    assert told.all == []
+    trace.end(token, burst(10, clock.tick, "kit"))
+    clock.moves_to(22 * AGAIN)
+    assert told.all == [(10, "kit"), (20, "service")]
 
 
 @settings(max_examples=80, deadline=None)

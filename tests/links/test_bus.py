@@ -354,6 +354,54 @@ def test_a_stopped_master_is_silent():
     assert desk.outcomes == [] and desk.blocks == []
 
 
+def takes_over(desk, does):
+    """A trick that notes what it is asked and says what `does(name, words)` gives; None leaves the answer alone."""
+    asked = []
+
+    def trick(name, words, at):
+        asked.append((name, words))
+        say = does(name, words)
+        return None if say is None else lambda: [desk.line.say(desk.device.seat, one, at) for one in say]
+
+    desk.device.tricks.append(trick)
+    return asked
+
+
+def test_a_trick_is_told_command_and_words_and_may_leave_them():
+    asked = []
+    desk = play([bytes.fromhex("5207"), b""], lambda d: asked.append(takes_over(d, lambda *_: None)), b"\x0b", b"\x09")
+    assert asked == [[("POLL", (0x52, 0x07, 0x159)), ("SETUP", (0x100,))]]
+    assert [o.kind for o in desk.outcomes] == ["data", "ack"]
+
+
+def test_a_trick_says_the_answer_itself_or_nothing():
+    def refuses_poll(name, words):
+        return [(0x1FF,)] if name == "POLL" else []
+
+    desk = play([b"", b""], lambda d: takes_over(d, refuses_poll), b"\x0b", b"\x09")
+    assert [o.kind for o in desk.outcomes] == ["nak", "silence"]
+
+
+def test_the_first_trick_that_wants_the_answer_has_it():
+    asked = []
+
+    def two(desk):
+        asked.append(takes_over(desk, lambda *_: [(0x1FF,)]))
+        asked.append(takes_over(desk, lambda *_: [(0x100,)]))
+
+    desk = play([b""], two, b"\x0b")
+    assert [o.kind for o in desk.outcomes] == ["nak"] and [len(one) for one in asked] == [1, 0]
+
+
+def test_a_trick_sees_repetitions_and_refusals():
+    asked = []
+    desk = play([bytes.fromhex("5207")], lambda d: asked.append(takes_over(d, lambda *_: None)), spoil(1, bad_sum),
+                b"\x0b", lambda d: d.line.say("board", (0x108, 0x009), d.line.clock.now()))  # fmt: skip
+    coin = (0x52, 0x07, 0x159)
+    assert asked == [[("POLL", coin), ("RET", coin), ("", (0x1FF,))]]
+    assert desk.outcomes[0].kind == "data"
+
+
 def test_answers_start_within_the_response_time():
     """5.0 ms both ways (MDB/ICP 4.3 §3)."""
     desk = play([bytes.fromhex("5207")] * 20, *[b"\x0b"] * 20)

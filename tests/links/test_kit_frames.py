@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchsim.events import BREAK, FRAMING, Burst
-from benchsim.links.kit_frames import FrameReader, stuff, unstuff, wrap
+from benchsim.links.kit_frames import FlagReader, stuff, unstuff, wrap
 from benchsim.schema import load_book
 
 SPEC = load_book().kit
@@ -41,7 +41,7 @@ def burst(words, start=0, gaps=()) -> Burst:
 
 
 def read(*bursts: Burst):
-    reader = FrameReader(SPEC)
+    reader = FlagReader(SPEC)
     return [frame for one in bursts for frame in reader.feed(one)]
 
 
@@ -103,7 +103,7 @@ def test_the_longest_legal_gap_and_one_tick_more(body):
         (frame,) = read(burst(wire, gaps=gaps))
         assert (frame.body, frame.broken, frame.worst_gap) == (body, (), GAP)
         gaps[at] = GAP + 1
-        reader = FrameReader(SPEC)
+        reader = FlagReader(SPEC)
         frames = reader.feed(burst(wire, gaps=gaps))
         assert frames[0].broken == ("gap",)
         assert frames[0].worst_gap == GAP + 1
@@ -119,7 +119,7 @@ def test_a_gap_before_the_first_byte_after_the_flag_does_not_count():
 
 
 def test_silence_drops_a_half_frame_only_after_the_limit():
-    reader = FrameReader(SPEC)
+    reader = FlagReader(SPEC)
     reader.feed(burst(b"\x7e\x01\x00"))
     end = 3 * WORD
     assert reader.begun == WORD
@@ -133,7 +133,7 @@ def test_silence_drops_a_half_frame_only_after_the_limit():
 
 def test_gaps_of_a_source_in_lumps_are_not_held_against_it():
     wire = on_wire(b"\x03\x09")
-    reader = FrameReader(SPEC, strict_gaps=False)
+    reader = FlagReader(SPEC, strict_gaps=False)
     assert good(reader.feed(burst(wire, gaps=[0, 0, 30 * MS] + [0] * (len(wire) - 3)))) == [b"\x03\x09"]
 
 
@@ -176,7 +176,7 @@ def test_a_framing_error_spoils_the_frame(at):
 
 
 def test_a_break_drops_the_frame_under_way():
-    reader = FrameReader(SPEC)
+    reader = FlagReader(SPEC)
     reader.feed(burst(b"\x7e\x01"))
     (frame,) = reader.feed(Burst(2 * WORD, 2 * WORD + 100 * MS, "kit", True, "host", (BREAK,)))
     assert "framing" in frame.broken
