@@ -1,9 +1,9 @@
 """The board: it answers the host on the kit link, drives the coils, is master of the payment bus.
 
 Here is its session with the host: states, operations, statuses, watchdog. What it sells and owes is
-`till.Till`; what it remembers across a power loss is `Memory`.
+`till.Till`, what it does about cold `cold_keeper.ColdKeeper`; what it remembers across a power loss is `Memory`.
 
-Not modelled yet: cold compartment and supply readings, timing of single coils in a survey.
+Not modelled: timing of single coils in a survey.
 """
 
 from dataclasses import dataclass, field
@@ -11,11 +11,15 @@ from dataclasses import dataclass, field
 from benchsim.events import TICKS_PER_MS, ticks
 from benchsim.links.kit_frames import wrap
 from benchsim.links.kit_sides import Answerer
-from benchsim.machine import SURVEY_STEP, Coils
+from benchsim.machine import Cold, Coils, Door
 from benchsim.schema import Misfit
 from benchsim.schema.kit import KitSpec, Request
-from benchsim.seats.event_queue import EventQueue
-from benchsim.seats.till import Till
+from benchsim.seats.audit_books import AuditBooks, Writer
+from benchsim.seats.auditor import BOARD_ID, AuditPort
+from benchsim.seats.cold_keeper import ColdKeeper
+from benchsim.seats.event_queue import KEEP_FREE, EventQueue
+from benchsim.seats.payment import PaymentBus
+from benchsim.seats.till import NOT_FOR_SALE, Till
 
 OK, BAD_LENGTH, UNKNOWN, BAD_ARGUMENT, WRONG_STATE, BUSY, LOCKED_OUT, NO_CREDIT = range(8)
 STARTING, IDENTIFIED, PRICED, SALE, VENDING, LOCKED, SERVICE = range(7)
@@ -32,7 +36,6 @@ ALLOWED = {
     "REFUND": {PRICED, SALE, LOCKED, SERVICE},
 }  # fmt: skip
 _WAITS_FOR_COIL = {"VEND", "SURVEY", "PRICE-BEGIN", "PRICE-PART", "PRICE-COMMIT", "SETPOINT"}
-NOT_FOR_SALE = 0xFFFF
 _REPLY_DELAY = 2 * TICKS_PER_MS
 _BOOT = ticks(0.5)
 _LOOK = 50 * TICKS_PER_MS  # how often the watchdog looks
@@ -44,46 +47,66 @@ class Memory:
 
     cash: int = 0
     owed: int = 0
+    paying: tuple[list[int], int] | None = None  # tubes before the payout under way, its value
     lockout: int = 0  # reason, 0 none
+    warm: float = 0.0  # seconds that perishable food has been in air too warm
     prices: list[int] | None = None
     setpoint: tuple[int, int] = (0, 0)
     survey: list[int] | None = None
     vend: tuple[int, int, int] | None = None  # row, column, price in cash
     counters: dict = field(default_factory=lambda: {"vends": 0, "starts": 0})
+    books: AuditBooks = field(default_factory=AuditBooks)
 
 
 class Board:
-    """One board. `power_on`, `power_off`; `door(open)`; money comes through its `till`."""
+    """One board. `power_on`, `power_off`; `front` is the door as it sees it; money comes through its `till`.
+
+    It is master of the payment bus whose (line, book, rng) are given as `bus`; `pay_factory(on_event)` makes
+    another. Its audit port stands on the (line, spec, whether a reading resets) given as `audit`. A board with other
+    habits: a subclass with its own `PAYMENT`, `TILL`, `COLD`, `ANSWERER`, `AUDIT` or `BOOKS`.
+    """
+
+    PAYMENT = PaymentBus
+    TILL = Till
+    COLD = ColdKeeper
+    ANSWERER = Answerer
+    AUDIT = AuditPort
+    BOOKS = AuditBooks
 
     IDENTITY = {"maker": "BENCH", "model": "BOARD-6X8", "serial": "000000000001", "firmware": "0100"}
 
-    def __init__(self, spec: KitSpec, clock, line, trace, coils: Coils, pay_factory):
+    def __init__(self, spec: KitSpec, clock, line, trace, coils: Coils, pay_factory=None, bus=None,
+                 audit=None, door: Door | None = None, cold: Cold | None = None):  # fmt: skip
         self.spec, self.clock, self.line, self.trace, self.coils = spec, clock, line, trace, coils
-        self.memory = Memory()
-        self.till = Till(self, pay_factory)
-        self.answerer = Answerer(spec, self._serve, self._reply)
+        self.memory = Memory(books=self.BOOKS())
+        self.front = door or Door(trace)
+        self.front.switched, self.front.pressed = self._switched, self._pressed
+        coils.supply.tell = self._supplied
+        self.till = self.TILL(self, pay_factory or (lambda on_event: self.PAYMENT(clock, *bus, on_event)))
+        self.on = self.powered = False  # powered: it may still be booting
+        self.cold = self.COLD(self, cold)
+        self.answerer = self.ANSWERER(spec, self._serve, self._reply)
+        self.audit = audit and self._audit_port(*audit)
         self.tricks: list = []  # callables (answer name, body) -> what to do with the answer, or None
         self.refuse_commits = 0  # how many good price tables are refused (status 3) before one is taken
         self._speaks_until = 0
-        self.on = False
-        self.door_open = False
-        self._timers: list = []
         line.attach("board", False, self._hear)
         self._fresh(POWER_ON)
 
     def _fresh(self, cause: int) -> None:
         self.cause = cause
-        self.queue = EventQueue(self.spec)
+        self.queue = EventQueue(self.spec, self.memory.books.event)
         self.identified = self.table_sent = self.sale = self.surveying = False
         self.staged: list[int] | None = None
         self._last_request: int | None = None
-        self.heard_any = self._link_lost = False
-        self.requests_at_start, self.answerer.requests, self.answerer.bad_frames = 0, 0, 0
+        self._link_lost = False
+        self.answerer.requests, self.answerer.bad_frames = 0, 0
 
     # ---- power, door
 
     def power_on(self, cause: int = POWER_ON, boot: int = _BOOT) -> None:
         """Start: the board hears the host after `boot` ticks."""
+        self.powered = True
         self.trace.happening("board", "power", on=True, cause=cause)
         self._fresh(cause)
         self.answerer.forget()
@@ -93,40 +116,73 @@ class Board:
     def power_off(self) -> None:
         """Everything stops at once; `Memory` stays."""
         self.trace.happening("board", "power", on=False, cause=self.cause)
-        self.on = False
+        self.on = self.powered = False
+        self.memory.books.outage()
         self.line.cut("board")
+        if self.audit:
+            self.audit.pull()
         self.coils.stop()
         self.till.stop()
-        for timer in (*self._timers, self._watching):
-            timer.cancel()
-        self._timers.clear()
+        self.cold.stop()
+        self._watching.cancel()
 
     def _booted(self) -> None:
         self.on = True
+        if self.audit:
+            self.audit.plug()
         self.queue.add("BOOTED", cause=self.cause)
         self.till.start()
+        self.cold.start()
         self._watch()
 
     def door(self, is_open: bool) -> None:
-        """The door switch."""
-        self.door_open = is_open
-        self.trace.happening("machine", "door", open=is_open)
+        """Somebody opens or closes the door."""
+        self.front.move(is_open)
+
+    @property
+    def door_open(self) -> bool:
+        """As the door's switch tells it."""
+        return self.front.reading
+
+    def _switched(self, is_open: bool) -> None:
         if not self.on:
             return
         self.queue.add("DOOR", open=int(is_open))
         if is_open:
             self.sale = False
-            self.till.door_opened()
+            self.till.interrupt()
+        else:
+            self.cold.serviced()
+        self.cold.look()
         self.till.update_acceptance()
+
+    def _pressed(self) -> None:
+        if self.on:
+            self.queue.add("SERVICE-BUTTON")
+            self.cold.button()
+
+    def _supplied(self, millivolts: int) -> None:
+        if self.on:
+            self.queue.add("SUPPLY", millivolts=millivolts)
 
     def lock_out(self, reason: int) -> None:
         """Set (reason 1 temperature, 2 sensor failed) or clear (0) the lock-out."""
         was, self.memory.lockout = self.memory.lockout, reason
+        if not reason and not was:
+            return
         self.trace.happening("board", "lockout", set=bool(reason), reason=reason or was)
         if self.on:
             self.sale = self.sale and not reason
             self.queue.add("LOCKOUT", set=int(bool(reason)), reason=reason or was)
+            if reason:
+                self.till.interrupt()
             self.till.update_acceptance()
+
+    @property
+    def at_rest(self) -> bool:
+        """It only answers and polls: nothing waits for anybody, however long."""
+        told = self.queue.empty and not self.surveying and not self.tricks and not self._link_lost
+        return self.on and told and self.till.at_rest
 
     # ---- session
 
@@ -159,13 +215,13 @@ class Board:
             self.answerer.hear(burst)
 
     def _serve(self, body: bytes, now: int) -> bytes:
-        op, seq = body[0], body[1]
+        op, seq = self.spec.asked(body)
         name = self.spec.operations[op].name if op in self.spec.operations else ""
         self._heard(now)
         self.queue.request(name, seq)
         self.till.update_acceptance()  # places in the queue may have become free
-        if not name:
-            return bytes((op | self.spec.answer_bit, seq, UNKNOWN))
+        if name not in ALLOWED:
+            return self.spec.build_status(op, seq, UNKNOWN)
         try:
             request = self.spec.parse_request(body)
         except Misfit as misfit:
@@ -200,14 +256,25 @@ class Board:
         wire = wrap(self.spec, body)
         at = max(max(heard_at, self.clock.now()) + _REPLY_DELAY, self._speaks_until)
         self._speaks_until = at + len(wire) * self.line.word_ticks
-        name = self.spec.operations[body[0] ^ self.spec.answer_bit].name if (
-            body[0] ^ self.spec.answer_bit) in self.spec.operations else ""
+        op, _ = self.spec.answered(body)
+        name = self.spec.operations[op].name if op in self.spec.operations else ""
         for trick in list(self.tricks):
             changed = trick(name, body, wire, at)
             if changed is not None:
                 changed()
                 return
         self.line.say("board", tuple(wire), at)
+
+    def _audit_port(self, line, spec, resets: bool) -> AuditPort:
+        writer = Writer(self.IDENTITY, self.coils.columns, BOARD_ID)
+        return self.AUDIT(spec, self.clock, line, self.memory.books, lambda: self._audit_text(writer), resets)
+
+    def _audit_text(self, writer: Writer) -> str:
+        prices = [
+            price if self.has_coil(*divmod(item, self.coils.columns)) else NOT_FOR_SALE
+            for item, price in enumerate(self.memory.prices or ())
+        ]
+        return writer.text(self.memory.books, prices, self.till.pay and self.till.pay.money)
 
     # ---- operations: each gives (status, fields of the answer)
 
@@ -237,7 +304,7 @@ class Board:
 
     def _op_vend(self, request: Request):
         row, column, price = (request.fields[k] for k in ("row", "column", "price"))
-        if self.queue.free < 8:
+        if self.queue.free < KEEP_FREE:
             return BUSY, {}
         if not (row < self.coils.rows and column < self.coils.columns) or not self.has_coil(row, column):
             return BAD_ARGUMENT, {}
@@ -274,7 +341,7 @@ class Board:
         staged, self.staged = self.staged, None
         if staged is None or len(staged) != self.coils.rows * self.coils.columns:
             return BAD_ARGUMENT, {}
-        if self.spec.check.of(b"".join(p.to_bytes(2, "big") for p in staged)) != request.fields["check"]:
+        if self.spec.table_check(staged) != request.fields["check"]:
             return BAD_ARGUMENT, {}
         if self.refuse_commits:
             self.refuse_commits -= 1
@@ -291,17 +358,17 @@ class Board:
 
     def _op_setpoint(self, request: Request):
         self.memory.setpoint = request.fields["duty"], request.fields["tenths"]
+        self.cold.look()
         return OK, {}
 
     def _op_survey(self, request: Request):
         self.surveying = True
-        took = SURVEY_STEP * self.coils.rows * self.coils.columns
-        self._timers.append(self.clock.call_at(self.clock.now() + took, self._surveyed))
+        self.coils.survey(self._surveyed)
         return OK, {}
 
-    def _surveyed(self) -> None:
+    def _surveyed(self, found: list[int]) -> None:
         self.surveying = False
-        self.memory.survey = self.coils.survey()
+        self.memory.survey = found
         self.queue.add("SURVEY-DONE", coils=sum(row.bit_count() for row in self.memory.survey))
 
     def _op_survey_read(self, request: Request):
@@ -312,6 +379,7 @@ class Board:
         return OK, {"n": self.coils.rows - first, "rows": rows[first:]}
 
     def _op_clock(self, request: Request):
+        self.till.set_clock(next(iter(request.fields.values())))
         return OK, {}
 
     def _op_counters(self, request: Request):

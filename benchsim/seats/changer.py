@@ -1,186 +1,246 @@
-"""Coin changer (MDB/ICP 4.3 §5): coins to tubes or cash box, payouts from the tubes.
+"""Coin changer (MDB/ICP 4.3 §5), levels 2 and 3: its commands, payouts from the tubes, service by hand.
 
-Not modelled: validation of real coins, mechanics of sorting, manual fill and payout, file transport.
+Not modelled: validation of real coins, the mechanics of sorting, a cash box that is full, file transport
+(0F FA to 0F FE), user defined diagnostics (0F FF).
 """
 
 from typing import ClassVar
 
-from benchsim.seats.peripheral import IDENTITY, Peripheral
+from benchsim.seats.coin_path import TOKEN, CoinPath
+from benchsim.seats.oddities import ODDITIES
+from benchsim.seats.peripheral import IDENTITY
+from benchsim.seats.setting import (
+    CURRENCY, FLAG, TRIM, TRIM_MEANS, Setting, defaults, one_of, period, sixteen, some_of, whole, wholes,
+)  # fmt: skip
 
-TO_BOX, TO_TUBE, REJECTED = 0, 1, 3  # routes of COIN DEPOSITED
-_STOPS_COINS = {"ACCEPTOR UNPLUGGED", "COIN JAM", "ROM CHECKSUM"}
+MOST_BY_HAND = 7  # coins in one COIN DISPENSED BY HAND
 _STOPS_PAYOUT = {"TUBE JAM", "ROM CHECKSUM"}
+_DIAGNOSIS = {"ROM CHECKSUM": 0x1001, "ACCEPTOR UNPLUGGED": 0x1100, "COIN JAM": 0x1130, "TUBE JAM": 0x1400,
+              "TUBE SENSOR DEFECTIVE": 0x1504}  # fmt: skip
+_WAKING, _GOOD, _SERVICED, _INHIBITED, _LEVER_STUCK = 0x0100, 0x0300, 0x0510, 0x0600, 0x1111
 
 
-class Changer(Peripheral):
-    """`insert(coin)`, `lever()`; `tubes` are the coins really there. Values: scaling x credit, minor units."""
+class Changer(CoinPath):
+    """What people do: `insert`, `pull_back`, `fish`, `slug`, `lever`, `hold_lever`, `dispense_by_hand`, `fill_by_hand`,
+    `pay_by_hand`, `service_done`. What breaks: `trouble`, `jam_tube`, `blind`, `astray`. `tubes` are the coins
+    really there, by type. Values: scaling x credit, minor units.
+    """
 
     SPEC = "changer"
-    SETTINGS: ClassVar[dict] = {
-        "level": 3,
-        "currency": "1978",  # ISO 4217 numeric after a 1
-        "scaling": 5,
-        "decimals": 2,
-        "credits": [1, 2, 4, 10, 20, 40],  # of each coin type, in units of scaling
-        "tubes": [20, 20, 20, 20],  # coins in the tubes of the first types; the others have none
-        "capacity": 60,
-        "coin_s": 0.15,  # time to pay one coin out
-        "fall_s": 0.25,  # a coin from slot to tube
-    }
+    SETTING_CHECKS: ClassVar[dict[str, Setting]] = {
+        "level": Setting(3, one_of(2, 3), "feature level; 3 has alternative payout and diagnostics"),
+        "currency": Setting("1978", CURRENCY, "a 1 and the ISO 4217 number, or a 0 and the dialling code"),
+        "scaling": Setting(5, whole(1, 255), "minor units in one unit of credit"),
+        "decimals": Setting(2, whole(0, 9), "decimal places of the currency"),
+        "credits": Setting([1, 2, 4, 10, 20, 40], wholes(16, 0, 255),
+                           "of each coin type, in units of scaling; 0 is no coin, 255 a token"),
+        "tubes": Setting([20, 20, 20, 20], wholes(16, 0, 255),
+                         "coins in the tubes of the first types; the others have none"),
+        "capacity": Setting(60, whole(0, 255), "coins that fit in a tube"),
+        "sensor_step": Setting(1, whole(1, 255), "coins from one level sensor of a tube to the next; 1 counts them"),
+        "fall_s": Setting(0.25, period(), "a coin from slot to tube or cash box"),
+        "coin_s": Setting(0.15, period(), "one coin paid out"),
+        "apart_s": Setting(0.0, period(), "a coin that follows the one before sooner than this is given back"),
+        "held_s": Setting(1.0, period(0.1), "a return lever held down is told again after this"),
+        "tells_rejected": Setting(False, FLAG, "tells coins that it gives back (route 3)"),
+        "features": Setting(0b011, whole(0, 7), "offered: 1 alternative payout, 2 diagnostics, 4 manual fill and payout"),
+        "trim": Setting("types", TRIM, TRIM_MEANS),
+        "answers": Setting([], some_of(*ODDITIES), "odd but legal ways to answer"),
+    }  # fmt: skip
+    SETTINGS: ClassVar[dict] = defaults(SETTING_CHECKS)
     HANDLERS: ClassVar[dict[str, str]] = {
         "SETUP": "_setup", "TUBE STATUS": "_tube_status", "COIN TYPE": "_coin_type", "DISPENSE": "_dispense",
         "IDENTIFICATION": "_identification", "FEATURES": "_features", "PAYOUT": "_payout",
         "PAYOUT STATUS": "_payout_status", "PAYOUT VALUE POLL": "_payout_value", "DIAGNOSTIC STATUS": "_diagnostic",
+        "MANUAL FILL REPORT": "_fill_report", "MANUAL PAYOUT REPORT": "_hand_report",
     }  # fmt: skip
 
     def __init__(self, clock, line, rng, settings: dict, happen, seat: str = "", book=None):
         super().__init__(clock, line, rng, settings, happen, seat, book)
-        self.tubes: list[int] = list(self.settings["tubes"])
-        self.box = 0  # value of the coins in the cash box
-        self._falling: list[int] = []
+        self._jams: dict[int, int] = {}  # tube -> coins until it jams
+        self._filled, self._taken_out = [0] * 16, [0] * 16  # by hand, not reported yet
         self.cleared()
 
     def cleared(self) -> None:
-        self._accept = 0
+        super().cleared()
+        self._manual = 0  # types that may be dispensed by hand
         self._queue: list[int] = []  # coin types still to be paid out
-        self._paid: list[int] | None = None  # counts of the last PAYOUT until they were asked for
+        self._paid: list[int] | None = None  # counts of the last PAYOUT until they were told
+        self._counting = False  # it is a PAYOUT that is being paid
         self._value_told = 0
 
-    def halted(self) -> None:
-        for coin in self._falling:
-            self._give_back(coin)
-        self._falling = []
-        self._queue = []
+    def trouble(self, name: str, on: bool = True) -> None:
+        super().trouble(name, on)
+        if name == "TUBE JAM" and not on:
+            self._jams.clear()
 
-    def value(self, coin: int) -> int:
-        """What a coin type is worth, minor units; 0 for a type that is not used."""
-        credits = self.settings["credits"]
-        return credits[coin] * self.settings["scaling"] if coin < len(credits) else 0
+    # ---- tubes and service
 
-    # ---- the customer
+    def jam_tube(self, coin: int, after: int = 0) -> None:
+        """That tube jams when it is to pay a coin, once so many more have come; the payout stops short."""
+        self._jams[coin] = after
 
-    def takes(self, coin: int) -> bool:
-        """Is this coin type enabled?"""
-        return self.on and bool(self._accept >> coin & 1)
+    def fill_by_hand(self, coin: int, count: int) -> int:
+        """Service puts coins into a tube, until `service_done`. Returns how many fitted."""
+        count = max(0, min(count, self.settings["capacity"] - self.tubes[coin]))
+        self._serviced = True
+        self.tubes[coin] += count
+        self._filled[coin] += count
+        self.happen("service", type=coin, value=self.value(coin) * count, to="tube")
+        return count
 
-    def insert(self, coin: int) -> None:
-        """A coin of that type is put in."""
-        taken = (
-            self.on
-            and self._accept >> coin & 1
-            and self.value(coin)
-            and not _STOPS_COINS & set(self.troubles)
-        )
-        if taken:
-            self._falling.append(coin)
-            self.after(self.settings["fall_s"], self._land, coin)
-        else:
-            self._give_back(coin)
+    def pay_by_hand(self, coin: int, count: int) -> int:
+        """Service takes coins out of a tube, until `service_done`. Returns how many came."""
+        self._serviced = True
+        count = self._take_out(coin, count)
+        self._taken_out[coin] += count
+        return count
 
-    def lever(self) -> None:
-        """The return lever is pressed."""
-        self.report("ESCROW REQUEST")
+    def service_done(self) -> None:
+        """Manual fill and payout are over and can be reported; coins are accepted again."""
+        self._serviced = False
 
-    def _give_back(self, coin: int) -> None:
-        self.happen("coin", type=coin, value=self.value(coin), to="return")
+    def dispense_by_hand(self, coin: int, count: int = 1) -> None:
+        """Somebody presses the button below a tube: what the master allows comes out, unless coins are being paid."""
+        if self.on and self._manual >> coin & 1 and coin < len(self.tubes) and not self._queue:
+            self.after(self.settings["coin_s"] * min(count, MOST_BY_HAND), self._by_hand, coin, count)
 
-    def _land(self, coin: int) -> None:
-        self._falling.remove(coin)
-        to_tube = coin < len(self.tubes) and self.tubes[coin] < self.settings["capacity"]
-        if to_tube:
-            self.tubes[coin] += 1
-        else:
-            self.box += self.value(coin)
-        self.report("COIN DEPOSITED", route=TO_TUBE if to_tube else TO_BOX, coin=coin, tube=self._count(coin))
-        self.happen("coin", type=coin, value=self.value(coin), to="tube" if to_tube else "box")
+    def _by_hand(self, coin: int, count: int) -> None:
+        came = 0 if _STOPS_PAYOUT & set(self.troubles) else self._take_out(coin, min(count, MOST_BY_HAND))
+        if came:
+            self.report("COIN DISPENSED BY HAND", count=came, coin=coin, tube=self._count(coin))
+        if came and came < count:
+            self.dispense_by_hand(coin, count - came)
 
-    def _count(self, coin: int) -> int:
-        """What the changer tells of a tube: nothing where its sensors are defective."""
-        if coin >= len(self.tubes) or "TUBE SENSOR DEFECTIVE" in self.troubles:
-            return 0
-        return min(self.tubes[coin], 255)
+    def _take_out(self, coin: int, count: int) -> int:
+        count = min(count, self.tubes[coin])
+        self.tubes[coin] -= count
+        self.happen("service", type=coin, value=self.value(coin) * count, to="hand")
+        return count
 
     # ---- commands
 
     def states(self) -> list[str]:
-        return list(self.troubles) + (["PAYOUT BUSY"] if self._queue else [])
+        return super().states() + (["PAYOUT BUSY"] if self._queue else [])
 
     def _setup(self) -> bytes:
         s = self.settings
         return self.spec.build_answer(
             "SETUP", level=s["level"], currency=s["currency"], scaling=s["scaling"], decimals=s["decimals"],
-            tubes=(1 << len(self.tubes)) - 1, credits=s["credits"],
+            tubes=(1 << len(self.tubes)) - 1, credits=self._sixteen(s["credits"]),
         )  # fmt: skip
 
     def _tube_status(self) -> bytes:
         counts = [self._count(coin) for coin in range(len(self.tubes))]
-        full = sum(1 << coin for coin, count in enumerate(self.tubes) if count >= self.settings["capacity"])
-        return self.spec.build_answer("TUBE STATUS", full=full, counts=counts)
+        full = sum(
+            1 << coin
+            for coin, count in enumerate(self.tubes)
+            if count >= self.settings["capacity"] or self._is_blind(coin)
+        )
+        return self.spec.build_answer("TUBE STATUS", full=full, counts=self._sixteen(counts))
+
+    def _sixteen(self, values: list[int]) -> list[int]:
+        return sixteen(values, self.settings["trim"])
 
     def _coin_type(self, accept: int, manual: int) -> bytes:
-        self._accept = accept
+        self._accept, self._manual = accept, manual
         return b""
 
     def _identification(self) -> bytes:
         return self.spec.build_answer(
-            "IDENTIFICATION", serial="000000000001", model="CHANGER", features=0b0011, **IDENTITY
+            "IDENTIFICATION", serial="000000000001", model="CHANGER", features=self.settings["features"], **IDENTITY
         )
 
     def _features(self, features: int) -> bytes:
-        self.bus.mode = self.spec.mode(self.settings["level"], features)
+        self.bus.mode = self.spec.mode(self.settings["level"], features & self.settings["features"])
         return b""
 
     def _diagnostic(self) -> bytes:
-        jam = {"COIN JAM": 0x1130, "TUBE JAM": 0x1400, "ACCEPTOR UNPLUGGED": 0x1100}
-        pairs = [jam[name] for name in self.troubles if name in jam]
-        return self.spec.build_answer("DIAGNOSTIC STATUS", pairs=pairs or [0x0300])
+        pairs = [_DIAGNOSIS[name] for name in self.troubles if name in _DIAGNOSIS]
+        also = {_WAKING: self._just_reset, _SERVICED: self._serviced, _LEVER_STUCK: self._held}
+        pairs += [pair for pair, holds in also.items() if holds]
+        return self.spec.build_answer(
+            "DIAGNOSTIC STATUS", pairs=pairs or [_GOOD if self._accept else _INHIBITED]
+        )
 
-    # ---- payouts
+    def _fill_report(self) -> bytes:
+        return self._report_by_hand("MANUAL FILL REPORT", self._filled)
 
-    def _dispense(self, count: int, coin: int) -> bytes:
-        self._pay([coin] * count)
-        return b""
+    def _hand_report(self) -> bytes:
+        return self._report_by_hand("MANUAL PAYOUT REPORT", self._taken_out)
+
+    def _report_by_hand(self, name: str, counts: list[int]) -> bytes:
+        if self._serviced or not any(counts):
+            return b""
+        self.once_taken(counts.__setitem__, slice(None), [0] * 16)
+        return self.spec.build_answer(name, counts=self._sixteen([min(count, 255) for count in counts]))
+
+    # ---- payouts: while coins are being paid no other one is listened to
+
+    def _dispense(self, count: int, coin: int) -> bytes | None:
+        if self._queue:
+            return None
+        self._counting = False
+        return self._pay([coin] * count)
 
     def _payout(self, value: int) -> bytes | None:
-        if not self.bus.mode.features & 1:
+        if self._queue:
             return None
-        self._paid, self._value_told = [0] * len(self.tubes), 0
-        self._pay(self._make_up(value))
-        return b""
+        self._paid, self._value_told, self._counting = [0] * max(1, len(self.tubes)), 0, True
+        return self._pay(self._make_up(value))
 
     def _make_up(self, value: int) -> list[int]:
         """Coins for a value in units of scaling, the largest first; less if the tubes cannot."""
-        coins, credits = [], self.settings["credits"]
-        for coin in sorted(range(len(self.tubes)), key=lambda c: -credits[c]):
-            count = min(self.tubes[coin], value // credits[coin]) if credits[coin] else 0
+        coins, worth = [], {coin: self._credit(coin) for coin in range(len(self.tubes))}
+        for coin in sorted((c for c in worth if 0 < worth[c] < TOKEN), key=lambda c: -worth[c]):
+            count = min(self._count(coin), value // worth[coin])
             coins += [coin] * count
-            value -= count * credits[coin]
+            value -= count * worth[coin]
         return coins
 
-    def _pay(self, coins: list[int]) -> None:
-        self._queue += coins
-        if coins and len(self._queue) == len(coins):
+    def _pay(self, coins: list[int]) -> bytes:
+        self._queue = coins
+        if coins:
             self.after(self.settings["coin_s"], self._drop_coin)
+        return b""
 
     def _drop_coin(self) -> None:
         coin = self._queue.pop(0)
-        if coin < len(self.tubes) and self.tubes[coin] and not _STOPS_PAYOUT & set(self.troubles):
-            self.tubes[coin] -= 1
-            if self._paid is not None:
-                self._paid[coin] += 1
-            self.happen("payout", value=self.value(coin))
+        if self._jams.get(coin) == 0:
+            self.trouble("TUBE JAM")
+        if _STOPS_PAYOUT & set(self.troubles):
+            self._queue = []  # the payout stops short
+        elif coin < len(self.tubes) and self.tubes[coin]:
+            self._drop(coin)
         if self._queue:
             self.after(self.settings["coin_s"], self._drop_coin)
+
+    def _drop(self, coin: int) -> None:
+        self.tubes[coin] -= 1
+        if coin in self._jams:
+            self._jams[coin] -= 1
+        if self._counting:
+            self._paid[coin] += 1
+        self.happen("payout", value=self.value(coin))
 
     def _payout_status(self) -> bytes:
         if self._queue or self._paid is None:
             return b""
-        counts, self._paid = self._paid, None
-        return self.spec.build_answer("PAYOUT STATUS", counts=counts)
+        self.once_taken(self._payout_told)
+        return self.spec.build_answer("PAYOUT STATUS", counts=self._paid)
+
+    def _payout_told(self) -> None:
+        self._paid = None
 
     def _payout_value(self) -> bytes:
-        if not self._queue or self._paid is None:
+        """What came since the last time it was told; once all is told and nothing more comes, ACK."""
+        if self._paid is None:
             return b""
-        total = sum(n * credit for n, credit in zip(self._paid, self.settings["credits"], strict=False))
-        new, self._value_told = total - self._value_told, total
-        return self.spec.build_answer("PAYOUT VALUE POLL", value=new)
+        total = sum(n * self._credit(coin) for coin, n in enumerate(self._paid))
+        if total == self._value_told and not self._queue:
+            return b""
+        self.once_taken(self._told_so_far, total)
+        return self.spec.build_answer("PAYOUT VALUE POLL", value=total - self._value_told)
+
+    def _told_so_far(self, total: int) -> None:
+        self._value_told = total

@@ -3,6 +3,8 @@
 Not modelled: pressure, several fingers, noise of the coordinates.
 """
 
+from collections.abc import Callable
+
 from benchsim.events import ticks
 from benchsim.links.kit_frames import wrap
 from benchsim.schema.kit import KitSpec
@@ -11,22 +13,39 @@ SPAN = 4096
 TAP = ticks(0.1)
 
 
+Point = tuple[int, int]
+
+
 class Panel:
-    """One panel. `tap(row, column, rows, columns)` is what a customer does."""
+    """One panel. `tap(row, column, rows, columns)` is what a customer does.
+
+    What can be wrong: `stuck` (a point that it reports as touched for good), `turned` (what it makes of the place where
+    a finger is), `silent` (its word does not come out).
+    """
 
     def __init__(self, spec: KitSpec, clock, line, trace):
         self.spec, self.clock, self.line, self.trace = spec, clock, line, trace
-        self._at: tuple[int, int] = (0, 0)
+        self.stuck: Point | None = None
+        self.turned: Callable[[int, int], Point] = lambda x, y: (x, y)
+        self.silent = False
+        self._at: Point = (0, 0)
         self._down = False
         self._timer = None
         line.attach("panel", False, lambda burst: None)
 
+    @property
+    def at_rest(self) -> bool:
+        """It reports, and no finger is on it."""
+        return not self._down and self.stuck is None and not self.silent
+
     def power_on(self) -> None:
         """Reports begin."""
+        self.trace.happening("panel", "power", on=True, cause=0)
         self._report()
 
     def power_off(self) -> None:
-        """Cable out or supply off."""
+        """Its supply is off."""
+        self.trace.happening("panel", "power", on=False, cause=0)
         if self._timer:
             self._timer.cancel()
         self.line.cut("panel")
@@ -55,10 +74,20 @@ class Panel:
             self._timer.cancel()
         now = self.clock.now()
         if not self.line.busy("panel"):
-            x, y = self._at
-            wire = wrap(self.spec, self.spec.build_report(down=int(self._down), x=x, y=y))
-            self.line.say("panel", tuple(wire), now)
-            wait = self.spec.limits["report" if self._down else "heartbeat"].nominal
+            down = self._down or self.stuck is not None
+            x, y = self.stuck or self.turned(*self._at)
+            if not self.silent:
+                self.line.say("panel", tuple(self._wire(down, x, y)), now)
+            if not down:
+                self._timer = self.clock.call_regular(self.clock.bench_time() + self._every("heartbeat"), self._report)
+                return
+            wait = self._every("report")
         else:  # the report under way ends first
             wait = ticks(0.012)
         self._timer = self.clock.call_at(now + wait, self._report)
+
+    def _wire(self, down: bool, x: int, y: int) -> bytes:
+        return wrap(self.spec, self.spec.build_report(down=int(down), x=x, y=y))
+
+    def _every(self, limit: str) -> int:
+        return self.spec.limits[limit].nominal

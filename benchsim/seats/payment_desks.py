@@ -1,5 +1,9 @@
 """What the board knows of each payment device, and what it wants of it next.
 
+    RESET ─► JUST RESET ─► the steps of `START`, one a turn ─► ready ─► `wishes`, one a turn
+      ▲                                                                     │
+      └── silent too long, a needed step without answer, out of sequence ◄──┘
+
 A desk never sends. In each turn the bus asks it with `wants` for a command beside the POLL, brings what
 came of it to `outcome`, and what a device told to its `on_…` methods. Amounts are minor units.
 """
@@ -10,8 +14,10 @@ from benchsim.events import ticks
 from benchsim.schema.bus import Message, Mode
 
 LOST, READY, FAULT = range(3)  # conditions of a device
-PATIENCE_START = ticks(5.0)  # for JUST RESET and each step of the start-up
+OTHER_MONEY, BAD_SCALING, BAD_LEVEL = 0xF1, 0xF2, 0xF3  # codes of FAULT that no device tells: why it is not used
+REFUSALS = frozenset({"OUT OF SEQUENCE", "MALFUNCTION"})  # in place of ACK: the command was not done
 MAKER = {"maker": "BSM", "serial": "000000000001", "model": "BOARD", "software": "0100"}
+UNUSED = (0x00, 0xFF)  # credits of a coin or bill type that give nothing: not used, a token
 
 
 class Wish(NamedTuple):
@@ -27,7 +33,10 @@ class Desk:
 
     NAME = ""
     START: tuple[str, ...] = ()  # commands after JUST RESET, in order
+    OPTIONAL: frozenset[str] = frozenset()  # of these: the device works without, should it not answer
     FAULTS: frozenset[str] = frozenset()  # states that keep the device from its work
+    PATIENCE_START = ticks(5.0)  # for JUST RESET and each step of the start-up
+    SEARCH = ticks(1.0)  # RESET to RESET while it does not answer
 
     def __init__(self, clock, book, seat: str, bus, tell):
         self.clock, self.bus, self.seat = clock, bus, seat
@@ -53,6 +62,17 @@ class Desk:
         """Values for a step of the start-up; None: this device does not need it."""
         return {}
 
+    def later(self, step: str) -> str | None:
+        """The message that a step still awaits after its ACK."""
+
+    def done(self, wish: Wish, kind: str) -> None:
+        """A wish of a ready device ended: "ack", "nak", "data", "silence", "broken", "refused"."""
+
+    @property
+    def at_rest(self) -> bool:
+        """The device is ready and nothing is under way; or there is none and never was."""
+        return self.ready if self.present else not self.heard
+
     # ---- life
 
     def forget(self) -> None:
@@ -63,6 +83,7 @@ class Desk:
         self.awaited: str | None = None  # an answer of the start-up that may come in a later POLL
         self.since = self.clock.now()
         self.ready = False
+        self.unfit = 0  # why the device is started and not used; 0: it is used
         self.clear()
 
     def lost(self) -> None:
@@ -76,41 +97,62 @@ class Desk:
         """Tell the board how the device is."""
         self.tell("device", address=self.address, condition=condition, code=code)
 
+    def introduced(self, level: int, currency: str, scaling: int, decimals: int) -> None:
+        """What a SETUP answer says of the device. It speaks the highest level that both know."""
+        known = [one for one in self.spec.levels if one <= level]
+        self.mode = Mode(max(known, default=self.spec.levels[0]))
+        if not known:
+            self.unfit = BAD_LEVEL
+        elif not scaling:
+            self.unfit = BAD_SCALING
+        elif not self.bus.is_our_money(currency, decimals):
+            self.unfit = OTHER_MONEY
+
     def wants(self) -> Wish | None:
         """The next command beside the POLL."""
         if not self.started or self.awaited:
-            if self.clock.now() - self.since > PATIENCE_START:
-                self.forget()
+            self._overdue(self.awaited)
             return None
+        if self.steps:
+            self._overdue(self.steps[0])
         while self.steps:
             values = self.fields(self.steps[0])
             if values is not None:
                 return Wish(self.steps[0].removesuffix(" AGAIN"), values)
             self.steps.pop(0)
+        if not self.started:
+            return None  # it was given up just now
         if not self.ready:
             self.ready = True
-            self.condition(READY)
+            self.condition(FAULT if self.unfit else READY, self.unfit)
         return self.wishes()
+
+    def _overdue(self, step: str | None) -> None:
+        """Has a step of the start-up been without its answer for too long? Then on without it, or RESET."""
+        if self.clock.now() - self.since <= self.PATIENCE_START:
+            return
+        if step not in self.OPTIONAL:
+            self.forget()
+            return
+        if self.awaited:
+            self.awaited = None
+        else:
+            self.steps.pop(0)
+        self.since = self.clock.now()
 
     # ---- what came
 
     def outcome(self, wish: Wish, kind: str, messages: list[Message]) -> None:
         """How a wish ended: "ack", "nak", "data", "silence", "broken"."""
+        if any(message.name in REFUSALS for message in messages):
+            kind = "refused"
         if self.ready:
             self.done(wish, kind)
         elif self.steps and kind in ("ack", "data"):
             self.steps.pop(0)
             self.since = self.clock.now()
             self.awaited = self.later(wish.name)
-        elif self.clock.now() - self.since > PATIENCE_START:
-            self.forget()
         self.take(messages)
-
-    def later(self, step: str) -> str | None:
-        """The message that a step still awaits after its ACK."""
-
-    def done(self, wish: Wish, kind: str) -> None:
-        """A wish of a ready device ended."""
 
     def polled(self, messages: list[Message]) -> None:
         """An answer to POLL; empty for ACK."""
@@ -118,11 +160,10 @@ class Desk:
             self._just_reset()
             return
         self.take(messages)
-        fault = next((m for m in messages if m.name in self.FAULTS), None)
-        if self.ready and (fault and fault.name) != self.fault:
-            self.fault = fault and fault.name
-            code = self.spec.activities[fault.name].code if fault else 0
-            self.condition(FAULT if fault else READY, code)
+        fault = next((m.name for m in messages if m.name in self.FAULTS), None)
+        if self.ready and fault != self.fault:
+            self.fault = fault
+            self.condition(FAULT, self.spec.activities[fault].code) if fault else self.condition(READY)
 
     def _just_reset(self) -> None:
         self.forget()
@@ -139,47 +180,85 @@ class Desk:
 
 
 class ValidatorDesk(Desk):
-    """Bill validator: every bill waits in escrow, the board decides."""
+    """Bill validator: every bill waits in escrow, the board decides. Not modelled: recycler, security bits."""
 
     NAME = "validator"
-    START = ("SETUP", "IDENTIFICATION", "FEATURES", "STACKER", "SECURITY", "BILL TYPE")
+    START = ("SETUP", "IDENTIFICATION", "IDENTIFICATION 2", "FEATURES", "STACKER", "SECURITY", "BILL TYPE")
+    OPTIONAL = frozenset({"IDENTIFICATION", "IDENTIFICATION 2", "FEATURES", "STACKER", "SECURITY"})
     FAULTS = frozenset({"MOTOR", "SENSOR", "ROM CHECKSUM", "JAM", "CASH BOX OUT"})
-    STACKER_EVERY = ticks(30.0)
+    REGULAR = frozenset({"_stacker_at"})
+    STACKER_EVERY = ticks(60.0)  # and after whatever may have filled it
+    ESCROW_AGAIN = ticks(1.0)  # an ESCROW without answer, and no news of the bill
+    ESCROW_ENDS = ticks(31.0)  # its outcome comes within 30 s (MDB/ICP 4.3 §6), else the validator is reset
 
     def clear(self) -> None:
         self.values: list[int] = []
         self.mask = 0  # as the device was told
-        self.full = False
+        self.full = self.has_escrow = False
         self.bill: int | None = None  # in escrow
         self.decision: int | None = None  # 1 stack, 0 return
-        self._stacker_at = 0
+        self._asked_at: int | None = None  # ESCROW was sent, its outcome is to come
+        self._acked = False
+        self._stacker_at = 0  # when to look at it, bench time
 
     def wanted_mask(self) -> int:
-        """Types to take: enabled, of a known value, not above what may still be credited."""
-        if self.full or not self.bus.cash_enabled:
+        """Types to take: enabled, of a known value, and such that change can be given."""
+        if self.full or self.unfit:
             return 0
-        most = self.bus.max_credit
-        return sum(1 << i for i, v in enumerate(self.values) if v and (most is None or v <= most))
+        return sum(1 << i for i, value in enumerate(self.values) if self.bus.takes(value))
+
+    @property
+    def at_rest(self) -> bool:
+        return super().at_rest and self.bill is None and self._asked_at is None
+
+    def _escrow_mask(self) -> int:
+        """Every type, enabled or not: a bill on its way when its type is disabled waits for its fate too."""
+        return sum(1 << i for i, value in enumerate(self.values) if value) if self.has_escrow else 0
 
     def fields(self, step: str) -> dict | None:
         match step:
+            case "IDENTIFICATION":
+                return {} if self.mode.level < 2 else None
+            case "IDENTIFICATION 2":
+                return {} if self.mode.level >= 2 else None
             case "FEATURES":
                 return {"features": 0} if self.mode.level >= 2 else None
             case "SECURITY":
                 return {"types": 0}
             case "BILL TYPE":
                 self._sent = self.wanted_mask()
-                return {"enable": self._sent, "escrow": self._sent}
+                return {"enable": self._sent, "escrow": self._escrow_mask()}
         return {}
 
     def wishes(self) -> Wish | None:
+        if self._asked_at is not None:
+            return self._awaiting_outcome(self.clock.now() - self._asked_at)
         if self.bill is not None and self.decision is not None:
-            return Wish("ESCROW", {"stack": self.decision})
+            return self._escrow()
+        return self._other()
+
+    def _other(self) -> Wish | None:
         if self.wanted_mask() != self.mask:
             return Wish("BILL TYPE", self.fields("BILL TYPE"))
-        if self.clock.now() >= self._stacker_at:
+        if self.clock.bench_time() >= self._stacker_at:
             return Wish("STACKER")
         return None
+
+    def _escrow(self) -> Wish:
+        self._asked_at, self._acked = self.clock.now(), False
+        return Wish("ESCROW", {"stack": self.decision}, once=True)
+
+    def _awaiting_outcome(self, waited: int) -> Wish | None:
+        if waited > self.ESCROW_ENDS:
+            self.forget()
+            return None
+        if waited > self.ESCROW_AGAIN and not self._acked:
+            return self._escrow()
+        return self._other()
+
+    def _settled(self) -> None:
+        """The bill is gone from escrow, one way or the other."""
+        self.bill = self.decision = self._asked_at = None
 
     def outcome(self, wish: Wish, kind: str, messages: list[Message]) -> None:
         if wish.name == "BILL TYPE" and kind == "ack":
@@ -187,194 +266,44 @@ class ValidatorDesk(Desk):
         super().outcome(wish, kind, messages)
 
     def done(self, wish: Wish, kind: str) -> None:
-        if wish.name == "ESCROW" and kind == "ack":
-            self.bill = self.decision = None
+        if wish.name == "ESCROW":
+            self._acked = kind == "ack"
+        elif wish.name == "STACKER" and kind not in ("data", "nak"):
+            self._looked_at_stacker()  # it may not know the command
 
-    def on_setup(self, level, scaling, credits, **_) -> None:
-        self.mode = Mode(level)
-        self.values = [0 if credit == 0xFF else credit * scaling for credit in credits]
+    def on_setup(self, level, currency, scaling, decimals, escrow, credits, **_) -> None:
+        self.introduced(level, currency, scaling, decimals)
+        self.has_escrow = bool(escrow)
+        self.values = [0 if credit in UNUSED else credit * scaling for credit in credits]
+
+    def _looked_at_stacker(self) -> None:
+        self._stacker_at = (self.clock.bench_time() // self.STACKER_EVERY + 1) * self.STACKER_EVERY
 
     def on_stacker(self, full, count) -> None:
-        self._stacker_at = self.clock.now() + self.STACKER_EVERY
+        self._looked_at_stacker()
         if full and not self.full:
             self.tell("full")
         self.full = bool(full)
 
     def on_bill(self, route, bill) -> None:
-        value = self.values[bill] if self.values else 0
+        value = self.values[bill] if bill < len(self.values) else 0
         if route == 1:
-            self.bill, self.decision = bill, None
+            self._settled()
+            self.bill = bill
             self.tell("escrow", amount=value)
             if self.bus.auto_escrow:
                 self.decision = int(bool(value) and self.wanted_mask() >> bill & 1)
-        else:
-            self.bill = self.decision = None
-            if route in (0, 3) and value:
-                self._stacker_at = 0
-                self.tell("credit", source="bill", amount=value)
-
-
-class ReaderDesk(Desk):
-    """Cashless reader: one session at a time, one vend at a time in it."""
-
-    NAME = "cashless"
-    START = (
-        "SETUP CONFIG", "SETUP PRICES", "IDENTIFICATION", "FEATURES", "SETUP PRICES AGAIN",
-    )  # fmt: skip
-    ANSWER = ticks(5.0)  # response time until the reader has told its own
-    IDLE = ticks(45.0)  # a session with nothing happening is closed after this
-
-    def clear(self) -> None:
-        if getattr(self, "session", False):
-            self.tell("session_end")
-        self.enabled = False
-        self.session, self.ending = False, False
-        self.funds: int | None = None
-        self.vend: str | None = None  # "wanted", "asked", "approved", "success", "failure", "cancel"
-        self.price = self.item = 0
-        self.scale, self.answer = 1, self.ANSWER
-        self.currency, self.offered = "0000", 0
-        self._closed_at = 0  # when SESSION COMPLETE was sent
-        self.step_at = self.clock.now()
-
-    def fields(self, step: str) -> dict | None:
-        most = 0xFFFFFFFF if self.mode.wide else 0xFFFF
-        match step:
-            case "SETUP CONFIG":
-                return {"level": 3, "columns": 0, "rows": 0, "display": 0}
-            case "SETUP PRICES":
-                return {"highest": 0xFFFF, "lowest": 0}
-            case "SETUP PRICES AGAIN":
-                return {"highest": most, "lowest": 0, "currency": self.currency} if self.mode.wide else None
-            case "IDENTIFICATION":
-                return MAKER
-            case _:
-                self._features = self.offered & 0b10
-                return {"features": self._features} if self.mode.level >= 3 else None
-
-    def later(self, step: str) -> str | None:
-        name = {"SETUP CONFIG": "CONFIG", "IDENTIFICATION": "IDENTIFICATION"}.get(step)
-        if step == "FEATURES":
-            self.mode = self.spec.mode(self.mode.level, self._features)
-        return name
-
-    # ---- what the board asks for
-
-    def request(self, price: int, item: int) -> None:
-        """Ask for a vend; "approved" or "denied" follows."""
-        if not self.session or self.vend or self.ending or price % self.scale:
-            self.tell("denied")
             return
-        self._step("wanted")
-        self.price, self.item = price, item
+        self._settled()
+        if route in (0, 3) and value:
+            self._stacker_at = 0
+            self.tell("credit", source="bill", amount=value)
 
-    def settle(self, delivered: bool) -> None:
-        """The approved vend was delivered, or not."""
-        if self.vend == "approved":
-            self._step("success" if delivered else "failure")
+    def on_busy(self) -> None:
+        self._acked = True  # it moves the bill
 
-    def complete(self) -> None:
-        """End the session, once a vend under way has ended."""
-        self.ending = self.session
+    def on_invalid_escrow_request(self) -> None:
+        self._acked = True  # it has decided already: only its outcome is awaited
 
-    def _step(self, vend: str | None) -> None:
-        self.vend, self.step_at = vend, self.clock.now()
-
-    # ---- turns
-
-    def wishes(self) -> Wish | None:
-        waited = self.clock.now() - self.step_at
-        match self.vend:
-            case "wanted":
-                return Wish("VEND REQUEST", {"price": self.price // self.scale, "item": self.item}, once=True)
-            case "asked" if waited > self.answer:
-                self._step("cancel")
-                return Wish("VEND CANCEL")
-            case "cancel" if waited > self.answer:
-                self._give_up()
-                return None
-            case "success":
-                return Wish("VEND SUCCESS", {"item": self.item})
-            case "failure":
-                return Wish("VEND FAILURE")
-            case "asked" | "approved" | "cancel":
-                return None
-        if self.session and (self.ending or waited > self.IDLE):
-            return self._closing(waited)
-        wanted = self.bus.cash_enabled
-        if not self.session and wanted != self.enabled:
-            return Wish("READER ENABLE" if wanted else "READER DISABLE")
-        return None
-
-    def _closing(self, waited: int) -> Wish | None:
-        if not self._closed_at:
-            return Wish("SESSION COMPLETE", once=True)
-        if self.clock.now() - self._closed_at > self.answer:
-            self._give_up()
-        return None
-
-    def _give_up(self) -> None:
-        """The reader does not follow: RESET it."""
-        denied = self.vend in ("wanted", "asked", "cancel")
-        self.vend = None
-        if denied:
-            self.tell("denied")
-        self.forget()
-
-    def done(self, wish: Wish, kind: str) -> None:
-        sent = kind in ("ack", "data") or (wish.once and kind != "nak")
-        match wish.name:
-            case "VEND REQUEST" if sent:
-                self._step("asked")
-            case "VEND SUCCESS" | "VEND FAILURE" if kind in ("ack", "data"):
-                self._step(None)
-            case "SESSION COMPLETE" if sent:
-                self._closed_at = self.clock.now()
-            case "READER ENABLE" | "READER DISABLE" if kind == "ack":
-                self.enabled = wish.name == "READER ENABLE"
-
-    # ---- what the reader tells
-
-    def on_config(self, level, currency, scale, response_s, **_) -> None:
-        self.mode, self.currency, self.offered = Mode(level), currency, 0
-        self.scale = scale or 1
-        self.answer = max(self.ANSWER, ticks(response_s))
-        self.patience = max(self.spec.limits["non_response"].high, ticks(response_s))
-
-    def on_identification(self, features: int = 0, **_) -> None:
-        self.offered = features
-
-    def on_begin_session(self, funds, **_) -> None:
-        unknown = 0xFFFFFFFF if self.mode.wide else 0xFFFF
-        self.funds = None if funds == unknown else funds * self.scale
-        self.session, self.ending, self._closed_at = True, False, 0
-        self._step(None)
-        self.tell("session", funds=self.funds)
-
-    def on_session_cancel_request(self) -> None:
-        self.complete()
-
-    def on_vend_approved(self, amount) -> None:
-        if self.vend == "asked":
-            self._step("approved")
-            self.tell("approved", amount=amount * self.scale)
-        elif self.vend == "cancel":  # too late: it was cancelled
-            self._step("failure")
-            self.tell("denied")
-
-    def on_vend_denied(self) -> None:
-        if self.vend in ("asked", "cancel"):
-            self._step(None)
-            self.tell("denied")
-
-    def on_end_session(self) -> None:
-        was, self.session, self.ending = self.session, False, False
-        self._step(None)
-        if was:
-            self.tell("session_end")
-
-    def on_malfunction(self, error) -> None:
-        self.condition(FAULT, error)
-
-    def on_out_of_sequence(self, state: int = 0) -> None:
-        self._give_up()
+    def on_rejected(self) -> None:
+        self._settled()

@@ -1,10 +1,14 @@
 """What the board sells and owes: credit, vends, change, the card's session.
 
 The price leaves the credit as a VEND is accepted; paid and not delivered, it goes back or the card is not
-charged. Cash is used first. Unspent credit waits for the lever or the host's REFUND.
+charged. Cash is used first, the card is asked for the rest. Unspent credit waits for the lever or the host's
+REFUND. A card's session goes on after a vend where the reader allows several, else it is ended.
 """
 
+from benchsim.seats.event_queue import KEEP_FREE
+
 UNKNOWN_FUNDS = 0xFFFFFFFF
+NOT_FOR_SALE = 0xFFFF  # a price
 NONE, COIN, BILL, CARD = range(4)
 DELIVERED, REFUSED, STOPPED, CUT = 0, 4, 5, 6
 _SOURCES = {"coin": COIN, "bill": BILL}
@@ -22,6 +26,7 @@ class Till:
         self.funds: int | None = None  # card funds; None: no session
         self._vend = None  # row, column, cash part, card part
         self._turning = False
+        self._levered = False  # the lever was pressed during a vend
 
     # ---- life
 
@@ -38,7 +43,7 @@ class Till:
         self.pay = self._factory(self.happened)
         self.update_acceptance()
         if memory.owed:
-            self.pay.payout(memory.owed)
+            self.pay.payout(memory.owed, memory.paying)
 
     def stop(self) -> None:
         """Power off."""
@@ -50,8 +55,15 @@ class Till:
     def update_acceptance(self) -> None:
         """Take money only while the sale is open, or while a vend of it is under way."""
         if self.pay:
-            board = self.board
-            self.pay.enable(board.sale and not board.door_open and not board.memory.lockout and board.queue.free >= 8)
+            board, memory = self.board, self.board.memory
+            selling = board.sale and not board.door_open and not memory.lockout and board.queue.free >= KEEP_FREE
+            prices = [price for price in memory.prices or () if price != NOT_FOR_SALE]
+            self.pay.enable(selling, None, memory.cash, max(prices, default=None))
+
+    def set_clock(self, utc: int) -> None:
+        """The host told the time of day, seconds UTC."""
+        if self.pay:
+            self.pay.set_clock(utc)
 
     # ---- what comes from the bus
 
@@ -59,6 +71,11 @@ class Till:
     def vending(self) -> bool:
         """Is a vend under way?"""
         return self._vend is not None
+
+    @property
+    def at_rest(self) -> bool:
+        """No vend, no session, no money on its way; the payment bus has only to poll."""
+        return self._vend is None and self.funds is None and self.pay is not None and self.pay.at_rest
 
     @property
     def total(self) -> int:
@@ -71,9 +88,16 @@ class Till:
         """An event of the payment bus."""
         getattr(self, "_on_" + name, lambda **_: None)(**data)
 
-    def _on_credit(self, source: str, amount: int) -> None:
+    def _on_credit(self, source: str, amount: int, tube: bool = False) -> None:
         self.board.memory.cash += amount
+        self.board.memory.books.took(source, amount, tube)
         self._tell(_SOURCES[source], amount)
+
+    def _on_tubes(self, value: int) -> None:
+        self.board.memory.books.tubes = value
+
+    def _on_serviced(self, filled: int, taken: int) -> None:
+        self.board.memory.books.serviced(filled, taken)
 
     def _on_session(self, funds: int | None) -> None:
         self.funds = UNKNOWN_FUNDS if funds is None else funds
@@ -89,20 +113,31 @@ class Till:
     def _on_approved(self, amount: int | None = None) -> None:
         if self._vend and not self._turning:
             self._turn()
+        else:
+            self.pay.vend_failure()  # nobody waits for it any more
+
+    def _on_charged(self, amount: int) -> None:
+        self.board.trace.happening("board", "charge", value=amount)
 
     def _on_denied(self) -> None:
         if self._vend and not self._turning:
             self._end_vend(REFUSED)
 
     def _on_lever(self) -> None:
-        if not self._vend:
+        if self._vend:
+            self._levered = True
+        else:
             self.refund()
 
     def _on_device(self, address: int, condition: int, code: int = 0) -> None:
         self.board.queue.add("DEVICE", address=address, condition=condition, code=code)
 
+    def _on_paying(self, tubes: list[int] | None, asked: int) -> None:
+        self.board.memory.paying = None if tubes is None else (tubes, asked)
+
     def _on_paid(self, amount: int, owed: int) -> None:
         self.board.memory.owed = owed
+        self.board.memory.books.paid(amount)
         self.board.queue.add("PAYOUT", amount=amount, owed=owed)
 
     def _tell(self, source: int, amount: int) -> None:
@@ -133,32 +168,39 @@ class Till:
         row, column = self._vend[:2]
         self.board.coils.turn(row, column, self._end_vend)
 
-    def door_opened(self) -> None:
-        """What turns stops."""
+    def interrupt(self) -> None:
+        """The door was opened, or the board locked out: what turns stops (VEND-DONE outcome 5)."""
         if self._vend:
             self.board.coils.stop()
             self._end_vend(STOPPED)
 
     def _end_vend(self, outcome: int) -> None:
         row, column, cash, card = self._vend
-        memory, queue = self.board.memory, self.board.queue
-        asked = self._turning
+        memory, turned = self.board.memory, self._turning
         self._vend, memory.vend, self._turning = None, None, False
         if outcome == DELIVERED:
             memory.counters["vends"] += 1
-            if card:
-                self.pay.vend_success()
-                self.board.trace.happening("board", "charge", value=card)
-        elif card and asked:
-            self.pay.vend_failure()
-        queue.add("VEND-DONE", row=row, column=column, outcome=outcome)
+            self._sold(cash, card, row * self.board.coils.columns + column)
+        elif card:
+            self.pay.vend_failure() if turned else self.pay.vend_cancel()
+        self.board.queue.add("VEND-DONE", row=row, column=column, outcome=outcome)
         if outcome != DELIVERED and (cash or card):
             memory.cash += cash
             if card and self.funds not in (None, UNKNOWN_FUNDS):
                 self.funds += card
             self._tell(NONE, cash + card if self.funds is not None else cash)
-        if card and outcome == DELIVERED and self.pay:
-            self.pay.session_complete()
+        if self._levered:
+            self._levered = False
+            self.refund()
+
+    def _sold(self, cash: int, card: int, item: int) -> None:
+        self.board.memory.books.sold(item, cash, card)
+        if card:
+            self.pay.vend_success()
+            if not self.pay.multivend:
+                self.pay.session_complete()
+        elif cash:
+            self.pay.cash_sold(cash, item)
 
     def refund(self) -> int:
         """Give the unspent credit back. Returns the amount on its way."""

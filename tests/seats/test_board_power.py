@@ -5,6 +5,7 @@ Every expectation: kit link reference.
 
 import pytest
 from crccheck.crc import CrcX25
+from kit_wire import wire
 
 OLD = [100, 125, 0, 150, 0xFFFF, 175]  # as the rig sends them
 NEW = [110, 135, 10, 160, 20, 185]
@@ -61,6 +62,47 @@ def test_a_committed_table_survives(play):
             assert (await rig.ask("PRICE-READ", bytes((0, first, n))))[0] == 3
 
     play(script)
+
+
+CODES = {"PRICE-BEGIN": 8, "PRICE-PART": 9, "PRICE-COMMIT": 10}
+BYTE, PATIENCE = 6_250, 25 * 72_000  # ticks: ten bits of 625; from question to question's end at most
+
+
+async def transferred(rig):
+    """The whole new table is sent, whatever comes back. From and to when it took each time, ticks."""
+    spans = []
+    rig.line.attach("host", True, lambda burst: spans.append((asked.start, burst.end)))
+    for name, payload in [*PARTS, COMMIT]:
+        rig.seq = (rig.seq + 1) % 256
+        asked = rig.line.say("host", tuple(wire(bytes((CODES[name], rig.seq)) + payload)), rig.clock.now())
+        await rig.clock.sleep_until(asked.end + PATIENCE)
+    rig.line.attach("host", True, rig.answered)
+    return spans
+
+
+def test_power_cut_at_every_byte_of_a_transfer_leaves_the_old_table_or_the_new_one(play):
+    """Every byte of every question and answer is cut in turn, and the time between them."""
+
+    async def undisturbed(rig):
+        await rig.priced()
+        began = rig.clock.now()
+        return [(start - began, end - began) for start, end in await transferred(rig)]
+
+    async def script(rig, tick):
+        await rig.priced()
+        rig.clock.call_at(rig.clock.now() + tick, rig.board.power_off)
+        await transferred(rig)
+        rig.board.power_on()
+        await rig.clock.sleep(0.6)
+        await rig.ok("IDENT")
+        return await in_force(rig)
+
+    spans = play(undisturbed)
+    assert len(spans) == 5
+    found = [play(lambda rig, t=t: script(rig, t)) for start, end in spans for t in range(start, end + BYTE, BYTE)]
+    assert len(found) > 150
+    old = found.count(raw(OLD))
+    assert 100 < old < len(found) and found == [raw(OLD)] * old + [raw(NEW)] * (len(found) - old)
 
 
 BAD = [

@@ -67,8 +67,17 @@ def test_a_reading_not_yet_offered_is_replaced_in_its_place_and_number():
     assert seen(q.offer(2)) == [*first, (4, "TEMPERATURE", b"\x00\x07")]
 
 
+def names_of(q, seq=2):
+    names = []
+    while events := q.offer(seq):
+        names += [e.name for e in events]
+        q.request("POLL", seq := seq + 1)
+    return names
+
+
 def test_in_a_full_queue_readings_give_way_and_money_never_does():
-    q = queue(("TEMPERATURE", {"tenths": 50}), ("SUPPLY", {"millivolts": 24000}), *[door(1)] * 30)
+    held = [("CREDIT", {"source": 1, "amount": 1, "total": n}) for n in range(30)]
+    q = queue(("TEMPERATURE", {"tenths": 50}), ("SUPPLY", {"millivolts": 24000}), *held)
     assert q.free == 0
     q.offer(1)
     q.add("SUPPLY", millivolts=23000)  # full, and the waiting one was offered: dropped
@@ -76,11 +85,33 @@ def test_in_a_full_queue_readings_give_way_and_money_never_does():
     q.add("CREDIT", source=1, amount=100, total=100)
     q.add("VEND-DONE", row=0, column=0, outcome=0)
     assert q.free == 0
-    names, seq = [], 2
-    while events := q.offer(seq):
-        names += [e.name for e in events]
-        q.request("POLL", seq := seq + 1)
-    assert names == ["DOOR"] * 30 + ["CREDIT", "VEND-DONE"]
+    assert names_of(q) == ["CREDIT"] * 31 + ["VEND-DONE"]
+
+
+def test_the_last_eight_places_are_for_money():
+    q = queue(*[door(n % 2) for n in range(40)])
+    assert q.free == 8
+    q.add("DEVICE", address=8, condition=0, code=0)  # nothing of its kind waits
+    assert q.free == 8
+    for _ in range(8):
+        q.add("CREDIT", source=1, amount=1, total=1)
+    assert q.free == 0
+    assert names_of(q) == ["DOOR"] * 24 + ["CREDIT"] * 8
+
+
+def test_a_newer_state_takes_the_place_of_one_not_yet_offered():
+    waiting = [("DEVICE", {"address": address, "condition": 0, "code": 0}) for address in (0x08, 0x10)]
+    q = queue(*waiting, *[("SERVICE-BUTTON", {})] * 22)
+    q.add("DEVICE", address=0x10, condition=1, code=0)
+    assert seen(q.offer(1))[:2] == [(1, "DEVICE", b"\x08\x00\x00"), (2, "DEVICE", b"\x10\x01\x00")]
+    q.add("DEVICE", address=0x10, condition=2, code=5)  # that one was offered: it stays as it is
+    assert seen(q.offer(2))[1] == (2, "DEVICE", b"\x10\x01\x00")
+
+
+def test_a_reading_gives_way_to_a_state():
+    q = queue(("SUPPLY", {"millivolts": 24000}), *[("SERVICE-BUTTON", {})] * 23)
+    q.add("DOOR", open=1)
+    assert names_of(q) == ["SERVICE-BUTTON"] * 23 + ["DOOR"]
 
 
 def test_withdrawn_events_are_gone():

@@ -4,6 +4,7 @@ Rules and times: kit link reference. Frames are made with the crccheck library.
 """
 
 from itertools import pairwise
+from types import SimpleNamespace
 
 import pytest
 from crccheck.crc import CrcX25
@@ -256,6 +257,19 @@ def test_what_may_be_sold(credit, state, row, column, sells):
         b.host.tapped(row, column)
         await b.clock.sleep(0.05)
         assert (VEND in b.ops()) == sells
+
+    play(script)
+
+
+def test_a_tap_without_money_shows_the_price_at_once():
+    async def script(b):
+        told = []
+        b.trace.listeners.append(SimpleNamespace(burst=lambda burst: None, happening=told.append))
+        await b.selling()
+        told.clear()
+        b.host.tapped(0, 1)
+        await b.clock.sleep(0.5)  # told is what polls and timers moved on
+        assert [one.data["text"] for one in told if one.kind == "screen"] == ["Choose a product | credit 0.00 | price 1.25"]
 
     play(script)
 
