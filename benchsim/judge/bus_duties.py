@@ -6,7 +6,9 @@ Source: MDB/ICP 4.3 §2 and §3; the timing of the first RESET after silence is 
 from benchsim.events import MODE, TICKS_PER_SECOND
 from benchsim.judge.bus_talk import EVERY_FEATURE
 from benchsim.judge.core import rule
-from benchsim.schema.bus import COMMAND_BITS, Mode
+from benchsim.judge.held_up import HeldUp
+from benchsim.schema.bus import Mode
+from benchsim.schema.limits import Limit
 
 GROWING = ("count",)  # may have grown when an event is offered again
 MOVING = ("tube",)  # may have changed by then
@@ -21,33 +23,56 @@ def patience(known) -> int | None:
     return max(known.device.limits["non_response"].high, known.response_s * TICKS_PER_SECOND)
 
 
+def certain(known) -> bool:
+    """Is its non-response time sure enough to fail anybody by?"""
+    return known.device.limits["non_response"].confidence != "C"
+
+
 def in_s(ticks: int) -> str:
     """Ticks as seconds for people."""
     return f"{ticks / TICKS_PER_SECOND:.1f} s"
+
+
+def _own_patience(known) -> Limit:
+    """The limit of its non-response time that holds for this device."""
+    limit = known.device.limits["non_response"]
+    return limit._replace(high=patience(known))
 
 
 @rule("BUS-SILENT", judged="device", link="bus", source="MDB/ICP 4.3 §3", confidence="B")
 def silent(tally, judge):
     """Once it has answered, a device is not silent to its own address beyond its non-response time."""
     answered = set()  # seats; never iterated
-    since = {}  # seat -> end of the first command that it let pass
-    told = set()
+    since = {}  # seat -> [end of the first command that it let pass, end of the last, where it became too long]
 
     def answer(x, h):
         answered.add(h.seat)
-        since.pop(h.seat, None)
-        told.discard(h.seat)
-        tally.check(h.seat, True, h)
+        if x.seat == h.seat and x.known and x.known.device:
+            count(h.seat, x.known)
+            over(h.seat)
+            count(h.seat, x.known).check(True, h)
+
+    def count(seat, known):
+        made = tally.counts.get(seat) or tally.of(seat, _own_patience(known))
+        if known.response_s and made.limit.high != patience(known):  # its SETUP answer came after its first words
+            made.limit = _own_patience(known)
+            made.high = made.limit.high
+        return made
 
     def done(x):
         allowed = patience(x.known)
         if x.seat not in answered or x.answers or not x.command.intact or x.cut or allowed is None:
             return
-        first = since.setdefault(x.seat, x.command.end)
-        length = x.command.end - first
-        if length - judge.links["bus"].uncertainty > allowed and x.seat not in told:
-            told.add(x.seat)
-            tally.check(x.seat, False, x.command, f"silent for {in_s(length)}, at most {in_s(allowed)}")
+        first, *_ = since.setdefault(x.seat, [x.command.end, x.command.end, x])
+        if since[x.seat][1] - first <= allowed:
+            since[x.seat][2] = x
+        since[x.seat][1] = x.command.end
+
+    def over(seat):
+        """A silence has ended: how long was it?"""
+        if seat in since:
+            first, last, x = since.pop(seat)
+            count(seat, x.known).measure(last - first, x.command, f"silent for {in_s(last - first)}")
 
     def broke(h):
         since.clear()
@@ -59,23 +84,33 @@ def silent(tally, judge):
         answered.discard(seat)
         since.pop(seat, None)
 
-    return {"bus.answer": answer, "bus.done": done, "bus.break": broke, "bus.power": power}
+    def end(tick):
+        for seat in sorted(since):
+            over(seat)
+
+    return {"bus.answer": answer, "bus.done.silent": done, "bus.break": broke, "bus.power": power, "end": end,
+            "open": lambda: bool(since)}  # fmt: skip
 
 
 class _Silence:
     """A silence as the controller knows it: nothing at all came back."""
 
-    __slots__ = ("by_reset", "due", "since", "told", "tried")
+    __slots__ = ("certain", "due", "early", "since", "told", "tried")
 
-    def __init__(self, since: int, allowed: int, by_reset: bool):
+    def __init__(self, since: int, allowed: int, certain: bool):
         self.since, self.due = since, since + allowed  # due: from here a RESET within the limit
-        self.by_reset = by_reset  # it began with a RESET, which may be repeated at once
+        self.certain = certain
+        self.early = False  # a RESET before that time is too early: a POLL is among what it let pass
         self.tried = self.told = False
 
 
 @rule("BUS-PATIENCE", judged="controller", link="bus", limit="retry_reset")
 def patient(tally, judge):
-    """A silent device is asked on until its non-response time, then RESET at least every 10 s, for good."""
+    """A silent device is asked on until its non-response time, then RESET at least every 10 s, for good.
+
+    Silent is who lets a POLL pass. A device that answers POLL and not a command it was set up with may be RESET at
+    once, and so may one whose RESET got no answer.
+    """
     limit = judge.book.bus.limits["retry_reset"].high
     out = judge.links["bus"].out
     answered = set()  # never iterated
@@ -91,30 +126,39 @@ def patient(tally, judge):
 
     def done(x):
         allowed = patience(x.known)
-        if x.answers or x.cut or x.seat not in answered or x.seat in silences or allowed is None:
+        if x.answers or x.cut or x.seat not in answered or allowed is None:
             return
-        silences[x.seat] = _Silence(x.command.end, allowed, x.name == "RESET")
-        expect(x.seat)
+        new = x.seat not in silences
+        s = silences.setdefault(x.seat, _Silence(x.command.end, allowed, certain(x.known)))
+        s.early = s.early or x.name == "POLL" and (new or not s.tried)
+        if x.name == "RESET" and new:
+            s.tried = True
+        if new:
+            expect(x.seat)
 
     def expect(seat):
         s = silences[seat]
-        judge.at(s.due + limit, overdue, seat, s, s.due)
+        judge.at(s.due + limit + judge.doubt("bus", s.due, s.due + limit), overdue, seat, s, s.due)
 
     def overdue(seat, s, due):
         if silences.get(seat) is s and s.due == due and not s.told:
             s.told = True
-            tally.check(out, False, None, f"{seat} is silent and was not RESET for {in_s(judge.now - due)}")
+            text = f"{seat} is silent and was not RESET for {in_s(judge.now - due)}"
+            tally.check(out, False, None, text, warn=not s.certain)
 
     def command(x):
         s = silences.get(x.seat)
         if s is None or x.name != "RESET":
             return
-        if x.command.start < s.due and not s.tried:
-            if not s.by_reset and x.seat not in cause:
+        if x.command.start < s.due - judge.links["bus"].uncertainty and not s.tried:
+            if s.early and x.seat not in cause:
                 after = in_s(x.command.start - s.since)
-                tally.check(out, False, x.command, f"RESET after {after} of silence, not before {in_s(s.due - s.since)}")
+                text = f"RESET after {after} of silence, not before {in_s(s.due - s.since)}"
+                tally.check(out, False, x.command, text, warn=not s.certain)
                 silences.pop(x.seat)
                 answered.discard(x.seat)
+            return
+        if x.command.start < s.due:
             return
         if not s.told:
             tally.measure(out, max(0, x.command.start - s.due), x.command)
@@ -129,7 +173,8 @@ def patient(tally, judge):
             answered.clear()
             silences.clear()
 
-    return {"bus.answer": answer, "bus.done": done, "bus.command": command, "bus.break": broke, "bus.power": power}
+    return {"bus.answer": answer, "bus.done.silent": done, "bus.command.RESET": command, "bus.break": broke,
+            "bus.power": power, "open": lambda: bool(silences)}  # fmt: skip
 
 
 @rule("BUS-REPEAT", judged="device", link="bus", source="MDB/ICP 4.3 §2")
@@ -222,7 +267,8 @@ def just_reset(tally, judge):
 
     def poll(x):
         h, seat = x.answer, x.seat
-        if h is None or not h.intact or x.unfit or not x.message or x.kind != "answer":
+        unknown = not x.message or x.known.device.just_reset is None
+        if h is None or not h.intact or x.unfit or unknown or x.kind != "answer":
             given.discard(seat)
             return
         is_it = any(message.name == "JUST RESET" for message in x.messages)
@@ -249,7 +295,8 @@ def just_reset(tally, judge):
             expected[one] = False
             given.discard(one)
 
-    return {"bus.answer": answer, "bus.done": done, "bus.break": broke, "bus.power": power}
+    return {"bus.answer": answer, "bus.done.RESET": done, "bus.done.POLL": done, "bus.break": broke,
+            "bus.power": power}  # fmt: skip
 
 
 def _defined(x) -> bool:
@@ -269,7 +316,7 @@ def understood(tally, judge):
         if x.known is None or x.known.device is None or set(h.broken) - {"length", "gap"}:
             return
         if x.message is None:
-            tally.check(h.seat, False, h, f"{x.seat}: {x.misfit or 'wrong length of a command'}")
+            tally.check(h.seat, False, h, f"{x.seat}: {x.misfit or 'wrong length of a command'}", warn=x.unsure)
             return
         doubtful = x.known.device.commands[x.name].confidence == "C"
         tally.check(h.seat, _defined(x), h, f"{x.seat} at level {x.known.level} has no {x.name}", warn=doubtful)
@@ -280,59 +327,14 @@ def understood(tally, judge):
 @rule("BUS-SHAPE", judged="device", link="bus", source="MDB/ICP 4.3 §5, §6, §7")
 def shape(tally, judge):
     """Every answer has the length and codes that its command allows."""
+    held_up = HeldUp(judge)
 
     def answer(x, h):
         if not x.message or not x.command.intact or h.collided or h.fault or not _defined(x):
             return
         if len(h.words) == 1 and x.kind == "answer" and h.words[0] & MODE and "framing" not in h.broken:
             tally.check(h.seat, False, h, "neither ACK nor NAK nor data with a checksum")
-        elif h.block.good and x.kind != "nak":
-            tally.check(h.seat, x.unfit is None, h, x.unfit or "")
+        elif h.block.good and x.kind != "nak" and not (x.unfit and held_up.perhaps(h)):
+            tally.check(h.seat, x.unfit is None, h, x.unfit or "", warn=x.unsure)
 
-    return {"bus.answer": answer}
-
-
-@rule("BUS-BAD-SUM-INERT", judged="device", link="bus", source="MDB/ICP 4.3 §2")
-def bad_sum_inert(tally, judge):
-    """A block with a wrong checksum gets NAK or silence and changes nothing."""
-    settled = set()  # seats whose JUST RESET is not awaited; never iterated
-    reset_badly = {}  # seat -> a RESET whose checksum was wrong
-
-    def bad(x) -> bool:
-        return x.seat is not None and x.command.broken == ("sum",) and not x.command.collided
-
-    def command(x):
-        if bad(x) and x.seat in settled and not x.command.data[0] & COMMAND_BITS:
-            reset_badly[x.seat] = x.command
-
-    def answer(x, h):
-        if bad(x):
-            tally.check(h.seat, x.kind == "nak", h, f"to {x.command.text()}")
-
-    def done(x):
-        if bad(x) and not x.answers and not x.cut:
-            tally.check(x.seat, True, x.command)
-        if x.name == "RESET":
-            unsettle(x.seat)
-        if x.name == "POLL" and x.answer and x.answer.intact and not x.unfit:
-            is_it = any(message.name == "JUST RESET" for message in x.messages)
-            cause = reset_badly.pop(x.seat, None)
-            if cause:
-                tally.check(x.seat, not is_it, x.answer, f"after {cause.text()}")
-            if x.kind == "ack" or x.kind == "answer" and not x.offered:
-                settled.add(x.seat)
-
-    def unsettle(seat):
-        settled.discard(seat)
-        reset_badly.pop(seat, None)
-
-    def broke(h):
-        settled.clear()
-        reset_badly.clear()
-
-    def power(seat, on):
-        if seat == judge.links["bus"].out:
-            broke(None)
-        unsettle(seat)
-
-    return {"bus.command": command, "bus.answer": answer, "bus.done": done, "bus.break": broke, "bus.power": power}
+    return {"bus.answer": answer, "bus.done.silent": held_up.silent}

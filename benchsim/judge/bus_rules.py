@@ -3,8 +3,11 @@
 Source: MDB/ICP 4.3 §2 and §3. Rules that need a device's history stand in `bus_duties`.
 """
 
+from copy import copy
+
 from benchsim.events import BREAK, FRAMING, MODE
 from benchsim.judge.core import rule
+from benchsim.judge.held_up import HeldUp
 
 SPOILT = ("framing", "mode", "cut")  # a checksum over such a block says nothing
 
@@ -18,7 +21,7 @@ def rate(tally, judge):
     """The bit rate is 9600 baud, at most 1 % faster or 2 % slower."""
     info = judge.links["bus"]
     word = judge.book.bus.word.ticks
-    doubt_in = 200 * info.uncertainty  # percent, of one tick of word time; both ends of it may be off
+    doubt_in = 100 * info.uncertainty  # percent, of one tick of word time
 
     def burst(b):
         if b.words[0] & (BREAK | FRAMING):
@@ -26,11 +29,13 @@ def rate(tally, judge):
         seat = b.sender or (info.out if b.out else asked[0])
         if seat:
             length = b.word_ticks()
-            # A tick is 0.0012 % of a word: finer than that nothing is known.
-            off = round(100 * (word / length - 1), 2)
+            off = known.get(length)
+            if off is None:  # a tick is 0.0012 % of a word: finer than that nothing is known
+                off = known[length] = round(100 * (word / length - 1), 2)
             tally.measure(seat, off, _At(b, seat), doubt=doubt_in / (length * len(b.words)))
 
     asked = [""]
+    known: dict[int, float] = {}  # length of a word -> percent off
 
     def command(x):
         asked[0] = x.seat or ""
@@ -166,9 +171,22 @@ def answer(tally, judge):
     def answered(x, h):
         heard_it = not any(fault in x.command.broken for fault in (*SPOILT, "length"))
         if heard_it:
-            tally.measure(h.seat, h.start - x.due, h, f"after {x.command.known_as}" if x.command.known_as else "")
+            tally.measure(h.seat, h.start - x.due, h, after(x))
 
-    return {"bus.answer": answered}
+    def after(x):
+        return f"after {x.command.known_as}" if x.command.known_as else ""
+
+    def rounds(lot):
+        delays = {}
+        for at, (x, command, told) in enumerate(lot):
+            if told is not None:
+                values, places = delays.setdefault(x.seat, ([], []))
+                values.append(told[0] - command[1])
+                places.append(at)
+        for seat, (values, places) in delays.items():
+            tally.of(seat).measure_all(values, lambda n, at=places: (lot.answer(at[n]), after(lot.told[at[n]][0].x)))
+
+    return {"bus.answer": answered, "bus.rounds": rounds}
 
 
 @rule("BUS-ACK", judged="controller", link="bus", limit="response")
@@ -187,10 +205,15 @@ def acknowledged(tally, judge):
 
     def answered(x, h):
         if good(x) and x.open:
-            judge.at(h.end + 2 * response, missing, x, h)
+            judge.at(h.end + 2 * response, missing, x, h, link="bus")
+
+    def hidden(h):
+        """May a stall of the bench have kept a punctual reply from being seen so far?"""
+        stall = judge.stalled(h.end, judge.now)
+        return stall and judge.now - h.end - stall <= response
 
     def missing(x, h):
-        if x.answer is h and not x.reply and good(x) and h not in told:
+        if x.answer is h and not x.reply and good(x) and h not in told and not hidden(h):
             told[:] = [h]
             tally.check(x.command.seat, False, h, "no ACK, RET or NAK follows")
 
@@ -206,32 +229,61 @@ def acknowledged(tally, judge):
 def mute(tally, judge):
     """A device gives no answer to another's address and says nothing unasked."""
     spoilt = [False]  # whoever was asked last may not be who heard it
+    response = judge.book.bus.limits["response"].high + judge.links["bus"].uncertainty
+    broken_off = [-response]  # start of the last break: who was asked before it may begin to answer into it
+
+    def broke(h):
+        if h.out:
+            broken_off[0] = h.start
+
+    heard_before = [False]  # a recording may begin between a question and its answer
+    early = []  # it may have begun while the master still said more words than its command has
+
+    def settle(x=None):
+        while early:
+            h = early.pop()
+            if not (x and spoilt[0] and x.command.start < h.start <= x.command.end):
+                tally.check(h.seat, False, h, "nobody asked it")
+
+    def begin(_=None):
+        heard_before[0] = True
 
     def command(x):
+        begin()
         spoilt[0] = any(fault in x.command.broken for fault in (*SPOILT, "length")) or x.seat is None
+        settle(x)
 
     def answered(x, h):
         tally.check(h.seat, True, h)
 
-    def unasked(h):
-        if h.seat and not spoilt[0] and not _is_break(h):
-            tally.check(h.seat, False, h, "nobody asked it")
+    held_up = HeldUp(judge)
 
-    return {"bus.command": command, "bus.answer": answered, "bus.unasked": unasked}
+    def unasked(h):
+        settle()
+        if held_up.perhaps(h):
+            return
+        into_break = 0 <= h.start - broken_off[0] < response
+        if not heard_before[0]:
+            return
+        if h.seat and not spoilt[0] and not into_break and not _is_break(h):
+            early.append(h)
+
+    return {"bus.command": command, "bus.answer": answered, "bus.unasked": unasked, "bus.break": broke,
+            "bus.done.silent": held_up.silent, "happening.case": begin, "end": lambda end: settle()}  # fmt: skip
 
 
 @rule("BUS-OVERLAP", judged="controller device", link="bus", source="MDB/ICP 4.3 §2")
 def overlap(tally, judge):
     """Two never talk at once; a late or unasked talker is at fault, else whoever began second."""
-    doubt = judge.links["bus"].uncertainty
-
     def heard(h):
         if h.seat and not _is_break(h):
             tally.check(h.seat, True, h)
 
     def both(first, second, common):
-        if common <= doubt or _is_break(first) or _is_break(second):
+        if common <= judge.doubt("bus", first.start, max(first.end, second.end)) or _is_break(first) or _is_break(second):
             return
+        if first.out != second.out and "length" in (first if first.out else second).broken:
+            return  # whoever counts words answers before a command with too many of them is over
         at_fault = [h for h in (first, second) if h.fault in ("late", "unasked")] or [second]
         for h in at_fault:
             if h.seat:
@@ -263,6 +315,19 @@ def poll_rate(tally, judge):
                 if interval >= limit.low or before.taken:
                     tally.measure(out, interval, x.command, f"POLL of {x.seat}")
 
+    def rounds(lot):
+        since, intervals, places = {seat: x.command.start for seat, x in last.items()}, [], []
+        for at, (x, asked, _) in enumerate(lot):
+            if x.seat in present and x.name == "POLL":
+                intervals.append(asked[0] - since[x.seat])
+                places.append(at)
+                since[x.seat] = asked[0]
+        tally.of(out).measure_all(intervals, lambda n: (lot.question(places[n]), f"POLL of {lot.told[places[n]][0].x.seat}"))
+        for seat, at in {lot.told[at][0].x.seat: at for at in places}.items():
+            last[seat] = x = copy(lot.told[at][0].x)
+            x.command = lot.question(at)
+            present[seat] = lot.answer(at).end
+
     def answered(x, h):
         present[h.seat] = h.end
 
@@ -286,8 +351,8 @@ def poll_rate(tally, judge):
             if seat in present and now - x.command.start > limit.high:
                 tally.measure(out, now - x.command.start, x.command, f"last POLL of {seat}")
 
-    return {"bus.command": command, "bus.answer": answered, "bus.done": done, "bus.break": forget,
-            "bus.power": power, "end": end}  # fmt: skip
+    return {"bus.command.RESET": command, "bus.command.POLL": command, "bus.answer": answered,
+            "bus.done.silent": done, "bus.break": forget, "bus.power": power, "end": end, "bus.rounds": rounds}  # fmt: skip
 
 
 @rule("BUS-BREAK", judged="controller", link="bus", limit="break")

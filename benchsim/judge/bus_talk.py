@@ -15,10 +15,15 @@ after RET the answer again. Events told, by kind:
     bus.resumed  two `Heard` that are one block with far too long a gap in it
     bus.power    a seat and whether it has power: what it knew is gone
 
+Of command, answer, reply and done there are finer kinds, by a word behind the kind (`bus.done.changer`): the
+kind of device (name of its file), the name of the command, and what was answered: "ack", "nak", "data", or
+"silent" while nothing was. A call that asks for several of them is made once; plain kinds are called first.
+
 Attribution: a device's words belong to the seat that the burst names, else to the device spoken to.
 """
 
 from collections import deque
+from functools import lru_cache, partial
 
 from benchsim.events import FRAMING, MODE, Burst, LinkInfo
 from benchsim.judge.core import follows
@@ -28,6 +33,7 @@ from benchsim.schema.bus import Message, Mode
 
 EVERY_FEATURE = 0xFFFFFFFF
 WIDE_MONEY = 1  # feature bit of cashless devices, MDB/ICP 4.3 §7
+ANSWERED = {None: "silent", "ack": "ack", "nak": "nak", "answer": "data"}
 NEIGHBOURS = 8  # blocks within which an overlap is looked for
 
 
@@ -87,20 +93,26 @@ class Known:
 
     def modes(self) -> list[Mode]:
         """Every mode that it may be in, as far as is known; the most likely first."""
-        levels = [self.used_level] if self.used_level else sorted(self.device.levels, reverse=True)
-        enabled = [0, EVERY_FEATURE] if self.enabled is None else [self.enabled]
-        wides = self.device.name == "cashless"
-        return [Mode(n, f, wides and bool(f >> WIDE_MONEY & 1)) for n in levels for f in enabled]
+        return _modes(self.device, self.used_level, self.enabled)
 
-    def reads(self, parse) -> tuple[object, str | None]:
+    def reads(self, parse) -> tuple[object, Misfit | None]:
         """(what the first mode that fits makes of it, None), or (None, why no mode fits)."""
         why = None
         for mode in self.modes():
             try:
                 return parse(mode), None
             except Misfit as misfit:
-                why = why or str(misfit)
+                why = why or misfit
         return None, why
+
+
+@lru_cache(256)
+def _modes(device, level: int | None, enabled: int | None) -> list[Mode]:
+    """Every mode at that level and with those features, where they are known. Nobody may change the list."""
+    levels = [level] if level else sorted(device.levels, reverse=True)
+    features = [0, EVERY_FEATURE] if enabled is None else [enabled]
+    wides = device.name == "cashless"
+    return [Mode(n, f, wides and bool(f >> WIDE_MONEY & 1)) for n in levels for f in features]
 
 
 class Exchange:
@@ -108,7 +120,7 @@ class Exchange:
 
     __slots__ = (
         "again", "answer", "answers", "asked", "command", "cut", "due", "kind", "known", "message", "messages", "misfit",
-        "name", "open", "repeat", "reply", "seat", "unfit",
+        "name", "open", "repeat", "reply", "seat", "unfit", "unsure",
     )  # fmt: skip
 
     def __init__(self, command: Heard, known: Known | None):
@@ -117,6 +129,7 @@ class Exchange:
         self.message: Message | None = None  # the command parsed
         self.name: str | None = None  # of the command, None if it is not known
         self.misfit: str | None = None  # why the command is none of this device's
+        self.unsure = False  # the last misfit, of command or answer, may be none: what is known is not certain
         self.due = command.end  # from where the answer's time counts
         self.asked = True  # an answer may come
         self.open = True  # the last command on the bus
@@ -151,7 +164,7 @@ class BusTalk:
         self.bus = bus
         self.response = bus.limits["response"].high + info.uncertainty
         self.forgotten = bus.limits["poll"].high  # later than that, an answer is words that nobody asked for
-        self.reader = BlockReader(judge.book)
+        self.reader = BlockReader(judge.book, partial(judge.doubt, info.name) if info.uncertainty else None)
         self.known: dict[str, Known] = {}
         self.current: Exchange | None = None
         self.before: Exchange | None = None
@@ -159,14 +172,27 @@ class BusTalk:
         self._busy_until = 0  # end of the last word so far
         self._latest: Heard | None = None
         self._alarm = -1
-        kinds = ("burst", "heard", "command", "answer", "unasked", "reply", "done", "overlap", "break", "power", "resumed")
+        kinds = ("burst", "heard", "unasked", "overlap", "break", "power", "resumed")
         self._calls = {kind: judge.calls(f"bus.{kind}") for kind in kinds}
+        self._callers: dict[tuple, tuple] = {}  # of finer kinds
         judge.calls("happening.power").append(self._power)
 
     def tell(self, kind: str, *what) -> None:
         """Call whoever wants to hear of it."""
         for call in self._calls[kind]:
             call(*what)
+
+    def tell_of(self, kind: str, x: Exchange, *more) -> None:
+        """The same for an exchange, whose kinds are several."""
+        device = x.known.device if x.known else None
+        kinds = kind, device and device.name, x.name, x.kind
+        calls = self._callers.get(kinds)
+        if calls is None:
+            words = (device and device.name, x.name, ANSWERED[x.kind])
+            calls = self.judge.callers([f"bus.{kind}", *(f"bus.{kind}.{word}" for word in words if word)])
+            self._callers[kinds] = calls
+        for call in calls:
+            call(x, *more)
 
     # ---- from the judge
 
@@ -195,6 +221,10 @@ class BusTalk:
 
     def _power(self, happening) -> None:
         seat, on = happening.seat, bool(happening.data.get("on", True))
+        if not on:  # a block that its sender's loss of power cut is nobody's fault
+            for block in self.reader.close():
+                if "cut" not in block.broken or block.sender not in (seat, ""):
+                    self._block(block)
         if self.current and seat in (self.info.out, self.current.seat):
             self.current.cut = True
             self.current = None
@@ -254,7 +284,7 @@ class BusTalk:
             x.again = x.asked = heard.intact and block.data[0] == self.bus.ret
             x.due = heard.end
             self._learn(x)
-            self.tell("reply", x)
+            self.tell_of("reply", x)
         elif block.kind == "command":
             self._done()
             self._command(heard)
@@ -265,13 +295,14 @@ class BusTalk:
         known = None if heard.words[0] & FRAMING else self.know(heard.block.address)
         x = Exchange(heard, known)
         if known and known.device and heard.block.good:
-            x.message, x.misfit = known.reads(lambda mode: known.device.parse_command(heard.block.body, mode))
+            x.message, why = known.reads(lambda mode: known.device.parse_command(heard.block.body, mode))
+            x.misfit, x.unsure = why and str(why), bool(why and why.kind == "unsure")
             heard.known_as = x.name = x.message.name if x.message else None
         if known:
             last, known.last = known.last, x
             x.repeat = bool(last and last.command.data == heard.data and not last.taken)
         self.current = x
-        self.tell("command", x)
+        self.tell_of("command", x)
 
     def know(self, address: int | None) -> Known | None:
         """What is known of the device at an address; None where there is no such seat."""
@@ -288,14 +319,19 @@ class BusTalk:
             known = self.known.get(heard.block.sender)
             x = known.last if known else None
         early = x and heard.start < x.due - self.info.uncertainty
-        if x is None or not x.asked or early or heard.start - x.due > self.forgotten:
+        if x is None or not x.asked or early or self._too_long(x, heard):
             if not self._resumes(heard, bool(self._latest and not self._latest.words[-1] & MODE)):
                 heard.fault = "unasked"
                 self.tell("unasked", heard)
             return
-        if heard.start - x.due > self.response:
+        if heard.start - x.due - self.judge.stalled(x.due, heard.start) > self.response:
             heard.fault = "late"
         self._answer(x, heard)
+
+    def _too_long(self, x: Exchange, heard: Heard) -> bool:
+        """Did it begin so long after its due time that it is no answer, whatever the bench's own stalls?"""
+        after = heard.start - x.due
+        return after > self.forgotten and after - self.judge.stalled(x.due, heard.start) > self.forgotten
 
     def _resumes(self, heard: Heard, torn: bool) -> bool:
         """Does it go on with the block before it, after a silence that ended that one?"""
@@ -318,7 +354,7 @@ class BusTalk:
             self._read(x, heard)
         if x.kind == "ack":
             self._learn(x)
-        self.tell("answer", x, heard)
+        self.tell_of("answer", x, heard)
 
     def _read(self, x: Exchange, heard: Heard) -> None:
         device, name = x.known.device, x.name
@@ -327,7 +363,8 @@ class BusTalk:
             if not (command.may_ack or command.activity):
                 x.unfit = f"ACK is no answer to {name}"
             return
-        found, x.unfit = x.known.reads(lambda mode: device.parse_answer(name, heard.block.body, mode))
+        found, why = x.known.reads(lambda mode: device.parse_answer(name, heard.block.body, mode))
+        x.unfit, x.unsure = why and str(why), bool(why and why.kind == "unsure")
         x.messages = found or []
         heard.known_as = ", ".join(message.name for message in x.messages) or None
 
@@ -336,7 +373,7 @@ class BusTalk:
         if x:
             x.open = False
             self.before = x
-            self.tell("done", x)
+            self.tell_of("done", x)
 
     # ---- what devices tell of themselves
 
@@ -357,7 +394,7 @@ class BusTalk:
 
     def _learn_from(self, known: Known, message: Message) -> None:
         if message.name in ("SETUP", "CONFIG"):
-            known.level = message.fields["level"]
+            known.level = message.fields.get("level", known.level)
             known.response_s = message.fields.get("response_s", 0)
         elif message.name.startswith("IDENTIFICATION"):
             known.reported = message.fields.get("features", known.reported)

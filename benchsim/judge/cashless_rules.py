@@ -1,200 +1,58 @@
 """Cashless readers: states, sessions and money. Source: MDB/ICP 4.3 §7.
 
-    Inactive ─ both SETUPs ─► Disabled ─ READER enable ─► Enabled ─ begin session ─► Session Idle ─► Vend …
-    … ─► Session Idle ─ session complete, 07 ─► Enabled        READER disable ─► Disabled, after the session
-
-A command counts when the reader answered it, an answer when the controller acknowledged it. Where either
-may or may not have arrived the state is not known, and nothing is judged until it is known again.
+Where a reader stands is told by `readers`; a time that a reader has is its own response time, from its SETUP answer.
 """
 
 from benchsim.events import TICKS_PER_SECOND
 from benchsim.judge.core import rule
 from benchsim.judge.device_rules import delivered, resets
+from benchsim.judge.readers import APPROVED, IDLE, features_of, readers_of
+from benchsim.schema.limits import Limit
 
-INACTIVE, DISABLED, ENABLED, IDLE, VEND, APPROVED, REVALUE, ENDING = (
-    "Inactive", "Disabled", "Enabled", "Session Idle", "Vend", "Vend (approved)", "Revalue", "Session Idle (ending)",
-)  # fmt: skip
 ALWAYS_IDLE = 5  # feature bit
-IN_SESSION = {IDLE, VEND, APPROVED, REVALUE, ENDING}
-
-# In which states the controller may say what. What is not listed it may say always.
-COMMANDS = {
-    "VEND REQUEST": {IDLE}, "NEGATIVE VEND": {IDLE}, "REVALUE REQUEST": {IDLE}, "REVALUE LIMIT": {IDLE},
-    "VEND CANCEL": {VEND}, "VEND SUCCESS": {APPROVED}, "VEND FAILURE": {APPROVED},
-    "SESSION COMPLETE": {IDLE, ENDING},
-}  # fmt: skip
-# In which states the reader may say what.
-ANSWERS = {
-    "BEGIN SESSION": {ENABLED}, "VEND APPROVED": {VEND}, "VEND DENIED": {VEND},
-    "REVALUE APPROVED": {REVALUE}, "REVALUE DENIED": {REVALUE, IDLE},
-    "SESSION CANCEL REQUEST": IN_SESSION, "END SESSION": IN_SESSION | {ENABLED},
-}  # fmt: skip
-# Where an answer leads; END SESSION leads to Enabled or Disabled.
-LEADS = {"BEGIN SESSION": IDLE, "VEND APPROVED": APPROVED, "VEND DENIED": IDLE,
-         "REVALUE APPROVED": IDLE, "REVALUE DENIED": IDLE, "JUST RESET": INACTIVE}  # fmt: skip
-AFTER = {"VEND REQUEST": VEND, "NEGATIVE VEND": VEND, "VEND SUCCESS": IDLE, "VEND FAILURE": IDLE,
-         "REVALUE REQUEST": REVALUE, "SESSION COMPLETE": ENDING}  # fmt: skip
+ASKS_OUTCOME = ("VEND REQUEST", "NEGATIVE VEND", "REVALUE REQUEST", "VEND CANCEL", "SESSION COMPLETE")
+# What a reader may say instead of out of sequence, because it says what is so (common practice).
+SAYS_ENOUGH = {"VEND CANCEL": "VEND DENIED", "SESSION COMPLETE": "END SESSION"}
+NO_SETUP = "the reader's SETUP answer was not heard, so its response time is not known"
 
 
-class Reader:
-    """One reader. `state` is None where it is not known."""
-
-    def __init__(self, seat: str):
-        self.seat = seat
-        self.forget()
-
-    def forget(self) -> None:
-        """Nothing is known."""
-        self.state: str | None = None
-        self.wanted: bool | None = None  # READER enable was the last word
-        self.setups: set[str] = set()
-        self.funds: int | None = None  # left of the session's; None: not known
-        self.price: int | None = None  # of the vend under way
-
-    def reset(self) -> None:
-        """RESET or break."""
-        self.forget()
-        self.state, self.wanted = INACTIVE, False
-
-    def rest(self) -> None:
-        """No session."""
-        self.funds = self.price = None
-        if self.state != INACTIVE:
-            self.state = {True: ENABLED, False: DISABLED}.get(self.wanted)
-
-    def command(self, x) -> None:
-        """A command that the reader has answered."""
-        name = x.name
-        if name in ("READER ENABLE", "READER DISABLE"):
-            self.wanted = name == "READER ENABLE"
-            if self.state not in IN_SESSION and self.state != INACTIVE:
-                self.rest()
-        elif name == "SETUP PRICES":
-            self.set_up(name)
-        elif name in AFTER and self.state is not None:
-            self.state = AFTER[name]
-            self.price = x.message.fields.get("price", self.price)
-            if name == "VEND SUCCESS" and self.funds is not None and self.price is not None:
-                self.funds -= self.price
-
-    def set_up(self, step: str) -> None:
-        """One of the two SETUPs is done."""
-        self.setups.add(step)
-        if self.state == INACTIVE and len(self.setups) == 2:
-            self.state = DISABLED
-
-    def told(self, message, known) -> None:
-        """An answer that the controller has acknowledged."""
-        name = message.name
-        if name == "JUST RESET":
-            self.reset()
-        elif name == "CONFIG":
-            self.set_up("SETUP CONFIG")
-        elif name == "END SESSION":
-            self.rest()
-        elif name in LEADS:
-            self.state = LEADS[name]
-        if name == "BEGIN SESSION":
-            funds = message.fields["funds"]
-            self.funds = None if funds in (0xFFFF, 0xFFFFFFFF) else funds
-        elif name == "VEND APPROVED" and message.fields["amount"] not in (0xFFFF, 0xFFFFFFFF):
-            self.price = message.fields["amount"]
-        elif name.startswith("REVALUE"):
-            self.funds = None
-
-
-class Readers:
-    """Follows all readers. `before_command(reader, x)` and `before_answer(reader, x, message)` see the state
-    as it was; `after(reader, x)` once it is up to date."""
-
-    def __init__(self, judge, before_command=None, before_answer=None, after=None, lost=None):
-        self.judge = judge
-        self._before_command, self._before_answer, self._after, self._lost = before_command, before_answer, after, lost
-        self.readers: dict[str, Reader] = {}
-
-    def of(self, x) -> Reader | None:
-        """The reader spoken to."""
-        if x.known is None or x.known.device is None or x.known.device.name != "cashless" or x.message is None:
-            return None
-        return self.readers.setdefault(x.seat, Reader(x.seat))
-
-    def calls(self) -> dict:
-        """What to hear, for a rule."""
-        return {"bus.command": self._command, "bus.answer": self._answered, "bus.reply": self._reply,
-                "bus.done": self._done} | resets(self.judge, self._broken)  # fmt: skip
-
-    def _broken(self, seat: str) -> None:
-        if seat in self.readers:
-            self.readers[seat].forget()
-            if self._lost:
-                self._lost(seat)
-
-    def _command(self, x) -> None:
-        reader = self.of(x)
-        if reader and self._before_command and not x.repeat:
-            self._before_command(reader, x)
-
-    def _answered(self, x, h) -> None:
-        reader = self.of(x)
-        if not reader or not h.intact or x.kind == "nak" or x.again:
-            return
-        if x.name == "RESET":
-            reader.reset()
-            if self._lost:
-                self._lost(x.seat)
-        elif not any(message.name == "OUT OF SEQUENCE" for message in x.messages):
-            reader.command(x)
-        if x.kind == "ack" and self._after:
-            self._after(reader, x)
-
-    def _reply(self, x) -> None:
-        reader = self.of(x)
-        if not reader or not delivered(x):
-            return
-        for message in x.messages:
-            if self._before_answer:
-                self._before_answer(reader, x, message)
-            reader.told(message, x.known)
-        if self._after:
-            self._after(reader, x)
-
-    def _done(self, x) -> None:
-        reader = self.of(x)
-        if not reader:
-            return
-        unsure = x.answer is None or not x.answer.intact or x.kind == "nak"
-        if unsure and (x.name in AFTER or x.name in COMMANDS or x.name == "RESET") and x.kind != "nak":
-            reader.state = None
-        if unsure and x.name in ("READER ENABLE", "READER DISABLE"):
-            reader.wanted = None
-            reader.state = reader.state if reader.state in IN_SESSION else None
-
-
-def _always_idle(x) -> bool:
-    return x.known.enabled is None or bool(x.known.enabled >> ALWAYS_IDLE & 1)
+def own_time(known) -> Limit | None:
+    """A reader's own response time; None where its SETUP answer was not heard."""
+    high = known.response_s * TICKS_PER_SECOND
+    says = "the reader's own response time"
+    return Limit("response", None, high, None, "s", TICKS_PER_SECOND, says, "MDB/ICP 4.3 §7", "A") if high else None
 
 
 @rule("CSH-STATE", judged="controller reader", link="bus", source="MDB/ICP 4.3 §7")
 def legal_in_state(tally, judge):
     """Every command and every answer is legal in the reader's state."""
+    readers = readers_of(judge)
+    machine = readers.machine
 
     def command(reader, x):
-        allowed = COMMANDS.get(x.name)
-        if allowed is None or reader.state is None or (x.name == "VEND REQUEST" and _always_idle(x)):
-            return
-        ok = reader.state in allowed
-        tally.check(x.command.seat, ok, x.command, "" if ok else f"{reader.seat} is in {reader.state}")
+        row = machine.row(x.name)
+        ok = None if row.states is None else reader.legal(x.name, features_of(x))
+        if ok is not None:
+            text = "" if ok else f"{reader.seat} is in {reader.text}"
+            tally.check(x.command.seat, ok, x.command, text, warn=row.confidence == "C")
 
     def answer(reader, x, message):
-        allowed = ANSWERS.get(message.name)
-        if allowed is None or reader.state is None or len(x.messages) > 1:
+        row = machine.row(message.name, True)
+        ok = None if row.states is None else reader.legal(message.name, features_of(x), True)
+        if ok is None or (not ok and (_on_its_way(reader, x, message) or reader.may_know(message.name))):
             return
-        ok = reader.state in allowed
-        # A session may begin, and be on its way, while the reader is being disabled.
-        ok = ok or (message.name == "BEGIN SESSION" and reader.state == DISABLED and bool(reader.setups))
-        tally.check(reader.seat, ok, x.answer, "" if ok else f"{message.name} in {reader.state}")
+        tally.check(reader.seat, ok, x.answer, "" if ok else f"{message.name} in {reader.text}", warn=row.confidence == "C")
 
-    return Readers(judge, command, answer).calls()
+    readers.before_command.append(command)
+    readers.before_answer.append(answer)
+
+
+def _on_its_way(reader, x, message) -> bool:
+    """A session may begin, and be on its way, while the reader is being disabled: within its response time."""
+    if message.name != "BEGIN SESSION" or not reader.surely("Disabled") or reader.disabled_at is None:
+        return False
+    limit = own_time(x.known)
+    return limit is None or x.command.start - reader.disabled_at <= limit.high
 
 
 @rule("CSH-FUNDS", judged="controller", link="bus", source="MDB/ICP 4.3 §7")
@@ -202,11 +60,12 @@ def within_funds(tally, judge):
     """No VEND request goes above what is left of the session's funds, where those are known."""
 
     def command(reader, x):
-        if x.name == "VEND REQUEST" and reader.state == IDLE and reader.funds is not None and not _always_idle(x):
+        known = reader.funds is not None and reader.surely(IDLE) and not features_of(x) >> ALWAYS_IDLE & 1
+        if x.name == "VEND REQUEST" and known:
             price = x.message.fields["price"]
             tally.check(x.command.seat, price <= reader.funds, x.command, f"{price} of {reader.funds} left")
 
-    return Readers(judge, command).calls()
+    readers_of(judge).before_command.append(command)
 
 
 @rule("CSH-OUTCOME", judged="controller", link="bus", source="MDB/ICP 4.3 §7")
@@ -214,52 +73,78 @@ def one_outcome(tally, judge):
     """Each vend approved is followed by exactly one of success or failure."""
 
     def command(reader, x):
-        if x.name in ("VEND SUCCESS", "VEND FAILURE") and reader.state in (APPROVED, IDLE):
-            ok = reader.state == APPROVED
-            tally.check(x.command.seat, ok, x.command, "" if ok else "nothing is approved, or its outcome was told")
-        elif x.name in ("VEND REQUEST", "SESSION COMPLETE", "VEND CANCEL") and reader.state == APPROVED:
+        approved = reader.surely(*APPROVED)
+        if x.name in ("VEND SUCCESS", "VEND FAILURE") and (approved or reader.surely(IDLE)):
+            text = "" if approved else "nothing is approved, or its outcome was told"
+            tally.check(x.command.seat, approved, x.command, text)
+        elif x.name in ASKS_OUTCOME and approved:
             tally.check(x.command.seat, False, x.command, "neither success nor failure was told")
 
-    return Readers(judge, command).calls()
+    readers_of(judge).before_command.append(command)
 
 
-def _in_time(tally, judge, asks: tuple[str, ...], ends: tuple[str, ...], what: str) -> dict:
-    """The calls of a rule "after `asks` one of `ends` comes within the reader's response time". A reader can
-    only speak when asked, so it is late at the first POLL after that time which it answers without."""
-    waiting = {}  # seat -> the command
+class Waiting:
+    """Readers that owe an answer within their own response time. A reader can only speak when asked, so it is late at
+    the first POLL after that time which it answers without."""
 
-    def answered(x, h):
-        if not x.message or not x.known.device or x.known.device.name != "cashless" or not h.intact:
+    def __init__(self, tally, judge, starts, ends: tuple[str, ...], given_up: tuple[str, ...], what: str):
+        self.tally, self.starts, self.ends, self.what = tally, starts, frozenset(ends), what
+        self.given_up = frozenset(given_up)  # commands and answers after which nothing more is owed
+        self.doubt = judge.links["bus"].uncertainty
+        self._since: dict[str, list[int]] = {}  # seat -> [from when, when last asked in vain]
+
+    def calls(self, judge) -> dict:
+        """What to hear, for a rule."""
+        return {"bus.answer.cashless": self.answered, "open": lambda: bool(self._since)} | resets(judge, lambda seat: self._since.pop(seat, None))
+
+    def owe(self, seat: str, since: int) -> None:
+        """From that tick on an answer is owed."""
+        self._since.setdefault(seat, [since, since])
+
+    def answered(self, x, h) -> None:
+        """An answer of any device, and what it ends."""
+        seat = x.seat
+        if (seat not in self._since and not self.starts(x)) or not h.intact or x.kind == "nak":
             return
-        names = [message.name for message in x.messages]
-        asked = waiting.get(x.seat)
-        if x.name in asks and x.kind != "nak" and asked is None and "OUT OF SEQUENCE" not in names:
-            asked = waiting[x.seat] = x
-        elif x.name in ("RESET", "VEND CANCEL") or "JUST RESET" in names or "OUT OF SEQUENCE" in names:
-            waiting.pop(x.seat, None)
+        names = {message.name for message in x.messages}
+        if x.name in self.given_up or names & self.given_up:
+            self._since.pop(seat, None)
             return
-        if asked is None:
-            return
-        allowed = x.known.response_s * TICKS_PER_SECOND
-        if not allowed:
-            tally.unseen(x.seat, "the reader's SETUP answer was not heard, so its response time is not known")
-            waiting.pop(x.seat)
-        elif any(name in ends for name in names):
-            waiting.pop(x.seat)
-            tally.check(x.seat, True, h)
-        elif x.command.start - asked.command.end - judge.links["bus"].uncertainty > allowed and x.name == "POLL":
-            waiting.pop(x.seat)
-            after = (x.command.start - asked.command.end) / TICKS_PER_SECOND
-            tally.check(x.seat, False, h, f"no {what} after {after:.1f} s, at most {x.known.response_s} s")
+        since, vain = self._since.setdefault(seat, [x.command.end, x.command.end])
+        limit = own_time(x.known)
+        if limit is None:
+            self.tally.unseen(seat, NO_SETUP)
+            del self._since[seat]
+        elif names & self.ends:
+            del self._since[seat]
+            took = h.start - since
+            self._measure(seat, limit, took if took <= limit.high else vain - since, h, "")
+        elif x.name == "POLL":
+            self._since[seat][1] = x.command.start
+            if x.command.start - since - self.doubt > limit.high:
+                del self._since[seat]
+                self._measure(seat, limit, x.command.start - since, h, f"no {self.what} yet")
 
-    return {"bus.answer": answered} | resets(judge, lambda seat: waiting.pop(seat, None))
+    def _measure(self, seat: str, limit: Limit, value: int, h, text: str) -> None:
+        count = self.tally.of(seat, limit)
+        if count.limit.high == limit.high:
+            count.measure(value, h, text)
+        else:  # it told another response time than before
+            count.check(value <= limit.high, h, text)
+
+
+def _asked(*names: str):
+    def starts(x) -> bool:
+        return x.name in names and x.known.device.name == "cashless"
+
+    return starts
 
 
 @rule("CSH-ANSWER", judged="reader", link="bus", source="MDB/ICP 4.3 §7")
 def vend_answered(tally, judge):
     """A VEND request ends in approved or denied within the reader's response time; a cancel or RESET ends it."""
-    return _in_time(tally, judge, ("VEND REQUEST", "NEGATIVE VEND"), ("VEND APPROVED", "VEND DENIED", "END SESSION"),
-                    "answer to the vend request")  # fmt: skip
+    return Waiting(tally, judge, _asked("VEND REQUEST", "NEGATIVE VEND"), ("VEND APPROVED", "VEND DENIED", "END SESSION"),
+                   ("RESET", "VEND CANCEL", "JUST RESET", "OUT OF SEQUENCE"), "answer to the vend request").calls(judge)  # fmt: skip
 
 
 @rule("CSH-CLOSE", judged="controller reader", link="bus", source="MDB/ICP 4.3 §7")
@@ -267,97 +152,187 @@ def closed(tally, judge):
     """Every session ends with session complete (or RESET) and is not left open over 60 s after its last step;
     the reader says end session within its response time.
     """
-    limit = judge.book.devices["cashless"].limits["session"].high
-    steps = {}  # seat -> number of its last step while a session is open
-    count = [0]
+    limit, out = judge.book.devices["cashless"].limits["session"], judge.links["bus"].out
+    sessions = {}  # seat -> (end of its last step, that step, longest time between two steps)
 
     def step(reader, x):
-        if reader.state not in IN_SESSION - {ENDING}:
-            steps.pop(reader.seat, None)
-        elif x.name != "POLL" or x.messages:
-            count[0] += 1
-            steps[reader.seat] = count[0]
-            judge.at(judge.now + limit, overdue, reader.seat, count[0], x)
+        if not reader.in_session:
+            over(reader.seat)
+        else:
+            longest = lasted(reader.seat, x.command.start)
+            sessions[reader.seat] = (x.answer.end, x.command, longest)
 
-    def overdue(seat, number, x):
-        if steps.get(seat) == number:
-            tally.check(x.command.seat, False, x.command, f"{seat}: session left open, this was its last step", warn=True)
+    def lasted(seat, now):
+        """The longest time between two steps, if this is one."""
+        last, _, longest = sessions.get(seat, (now, None, 0))
+        return max(longest, now - last)
+
+    def over(seat, now=None):
+        last, frame, _ = sessions.pop(seat, (judge.now, None, 0))
+        length = (judge.now if now is None else now) - last
+        if length > limit.high:
+            tally.of(out, limit).measure(length, frame, f"{seat}: session left open, this was its last step")
 
     def command(reader, x):
-        if x.name == "SESSION COMPLETE" and reader.state == IDLE:
-            tally.check(x.command.seat, True, x.command)
+        if x.name == "SESSION COMPLETE" and reader.surely(IDLE):
+            tally.of(out, limit).measure(lasted(reader.seat, x.command.start), x.command)
+            sessions.pop(reader.seat, None)
 
-    calls = Readers(judge, command, after=step, lost=lambda seat: steps.pop(seat, None)).calls()
-    for kind, call in _in_time(tally, judge, ("SESSION COMPLETE",), ("END SESSION",), "end session").items():
-        calls[kind] = _both(calls[kind], call) if kind in calls else call
+    def close(end):
+        for seat in list(sessions):
+            over(seat, end)
+
+    readers = readers_of(judge)
+    readers.before_command.append(command)
+    readers.after.append(step)
+    readers.lost.append(over)
+    gives_up = ("RESET", "JUST RESET", "OUT OF SEQUENCE")
+    ends = Waiting(tally, judge, _asked("SESSION COMPLETE"), ("END SESSION",), gives_up, "end session")
+    calls = ends.calls(judge)
+    return calls | {"end": close, "open": lambda: bool(sessions) or calls["open"]()}
+
+
+class Clocks:
+    """Times that run, one a seat: measured when they end, or where they ran too long and nothing ended them."""
+
+    def __init__(self, judge, high: int, measure, text: str):
+        self.judge, self.high, self.measure, self.text = judge, high, measure, text
+        self._from: dict[str, object] = {}  # seat -> frame at whose end it begins
+
+    def __contains__(self, seat: str) -> bool:
+        return seat in self._from
+
+    def run(self) -> bool:
+        """Does any run?"""
+        return bool(self._from)
+
+    def begin(self, seat: str, frame) -> None:
+        """It runs from the end of this frame, unless it runs already."""
+        self._from.setdefault(seat, frame)
+
+    def end(self, seat: str, frame) -> None:
+        """What it waits for came."""
+        begun = self._from.pop(seat, None)
+        if begun is not None:
+            self.measure(frame.start - begun.end, frame, "")
+
+    def drop(self, seat: str, now: int | None = None) -> None:
+        """It no longer counts; but if it was too long by now, it was."""
+        begun = self._from.pop(seat, None)
+        length = 0 if begun is None else (self.judge.now if now is None else now) - begun.end
+        if length > self.high:
+            self.measure(length, begun, self.text)
+
+    def close(self, end: int) -> None:
+        """Nothing more comes."""
+        for seat in list(self._from):
+            self.drop(seat, end)
+
+
+@rule("CSH-ORDER", judged="reader controller", link="bus", limit="cashless.sequence")
+def order(tally, judge):
+    """A reader answers a command out of sequence with 0B within its response time; the controller answers 0B with
+    RESET (that only warns).
+    """
+    calls: dict = {}
+    for part in (_reset_follows(tally, judge), _told_out_of_sequence(tally, judge)):
+        for kind, call in part.items():
+            calls[kind] = _both(calls[kind], call) if kind in calls else call
     return calls
 
 
 def _both(first, second):
     def call(*what):
-        first(*what)
-        second(*what)
+        answers = first(*what), second(*what)
+        return any(answers)
 
     return call
 
 
-@rule("CSH-ORDER", judged="controller", link="bus", limit="cashless.sequence")
-def reset_after_disorder(tally, judge):
-    """The controller answers out of sequence with RESET."""
-    limit = judge.book.devices["cashless"].limits["sequence"].high
-    since = {}  # seat -> the answer
+def _reset_follows(tally, judge) -> dict:
+    out = judge.links["bus"].out
+    clocks = Clocks(judge, tally.limit.high, lambda *what: tally.measure(out, *what), "no RESET follows")
+
+    def command(reader, x):
+        if x.name == "RESET":
+            clocks.end(x.seat, x.command)
 
     def told(x):
-        if delivered(x) and any(message.name == "OUT OF SEQUENCE" for message in x.messages) and x.seat not in since:
-            since[x.seat] = x.answer
-            judge.at(x.answer.end + limit + judge.links["bus"].uncertainty, overdue, x.seat, x.answer)
+        names = {message.name for message in x.messages} if delivered(x) else ()
+        if "JUST RESET" in names:
+            clocks.drop(x.seat)
+        elif "OUT OF SEQUENCE" in names:
+            clocks.begin(x.seat, x.answer)
 
-    def overdue(seat, answer):
-        if since.get(seat) is answer:
-            since.pop(seat)
-            tally.check(judge.links["bus"].out, False, answer, "no RESET follows")
+    readers_of(judge).before_command.append(command)
+    return {"bus.reply": told, "end": clocks.close, "open": clocks.run} | resets(judge, clocks.drop)
 
-    def command(x):
-        if x.name == "RESET" and x.seat in since:
-            tally.measure(x.command.seat, x.command.start - since.pop(x.seat).end, x.command)
 
-    return {"bus.reply": told, "bus.command": command} | resets(judge, lambda seat: since.pop(seat, None))
+def _told_out_of_sequence(tally, judge) -> dict:
+    readers = readers_of(judge)
+    wrong = {}  # seat -> its last exchange whose command was out of sequence
+    silent = {}  # seat -> that exchange, if it was silence between two answers
+    talks = set()  # seats that answered the last command; never iterated
+
+    def command(reader, x):
+        if readers.machine.row(x.name).confidence != "C" and reader.legal(x.name, features_of(x)) is False:
+            wrong[x.seat] = x
+
+    def starts(x):
+        enough = SAYS_ENOUGH.get(x.name)
+        return wrong.get(x.seat) is x and not any(message.name == enough for message in x.messages)
+
+    gives_up = ("RESET", "JUST RESET", "MALFUNCTION")
+    waiting = Waiting(tally, judge, starts, ("OUT OF SEQUENCE",), gives_up, "out of sequence")
+
+    def answered(x, h):
+        before = silent.pop(x.seat, None)
+        if before is not None:
+            waiting.owe(x.seat, before.command.end)
+        waiting.answered(x, h)
+
+    def done(x):
+        silent.pop(x.seat, None)
+        if not x.answers and x.seat in talks and wrong.get(x.seat) is x and x.command.intact and not x.cut:
+            silent[x.seat] = x
+        (talks.add if x.answers else talks.discard)(x.seat)
+
+    readers.before_command.append(command)
+    readers.lost.append(lambda seat: silent.pop(seat, None))
+    return waiting.calls(judge) | {"bus.answer.cashless": answered, "bus.done.cashless": done}
 
 
 @rule("CSH-CANCEL", judged="controller", link="bus", limit="cashless.cancel")
 def cancel_answered(tally, judge):
     """A cancel request, once the reader is in Session Idle, is answered by session complete."""
-    limit = judge.book.devices["cashless"].limits["cancel"].high
+    out = judge.links["bus"].out
+    clocks = Clocks(judge, tally.limit.high, lambda *what: tally.measure(out, *what), "no session complete follows")
     asked = set()  # seats with a cancel request that waits; never iterated
-    since = {}  # seat -> the answer or command from which the time counts
 
     def answer(reader, x, message):
-        if message.name == "SESSION CANCEL REQUEST" and reader.state in IN_SESSION - {ENDING}:
+        if message.name == "SESSION CANCEL REQUEST" and reader.in_session:
             asked.add(reader.seat)
 
     def after(reader, x):
-        seat = reader.seat
-        if reader.state not in IN_SESSION:
-            asked.discard(seat)
-            since.pop(seat, None)
-        elif seat in asked and reader.state == IDLE and seat not in since:
-            since[seat] = x.answer
-            judge.at(x.answer.end + limit + judge.links["bus"].uncertainty, overdue, seat, x.answer)
-
-    def overdue(seat, answer):
-        if since.get(seat) is answer:
-            forget(seat)
-            tally.check(judge.links["bus"].out, False, answer, "no session complete follows")
+        if not reader.in_session:
+            forget(reader.seat)
+        elif reader.seat in asked and reader.surely(IDLE):
+            clocks.begin(reader.seat, x.answer)
 
     def command(reader, x):
-        if x.name == "SESSION COMPLETE" and x.seat in since:
-            tally.measure(x.command.seat, x.command.start - since[x.seat].end, x.command)
-            forget(x.seat)
-        elif x.name == "VEND REQUEST":
-            since.pop(x.seat, None)  # it counts from the end of this vend
+        if x.name == "SESSION COMPLETE":
+            clocks.end(reader.seat, x.command)
+            asked.discard(reader.seat)
+        elif x.name in ("VEND REQUEST", "NEGATIVE VEND", "REVALUE REQUEST"):
+            clocks.drop(reader.seat)  # it counts from the end of this one
 
     def forget(seat):
         asked.discard(seat)
-        since.pop(seat, None)
+        clocks.drop(seat)
 
-    return Readers(judge, command, answer, after, lost=forget).calls()
+    readers = readers_of(judge)
+    readers.before_answer.append(answer)
+    readers.after.append(after)
+    readers.before_command.append(command)
+    readers.lost.append(forget)
+    return {"end": clocks.close, "open": clocks.run}

@@ -1,8 +1,10 @@
 """Coils: one VEND turns one coil once, and nothing turns with the door open."""
 
 from benchsim.events import TICKS_PER_SECOND
+from benchsim.judge.books import NewEvents, Vends
 from benchsim.judge.core import rule
-from benchsim.judge.money_rules import NewEvents, Vends, off_the_links
+from benchsim.judge.door_read import DoorRead
+from benchsim.judge.money_rules import off_the_links
 from benchsim.judge.tally import Moment
 
 DOOR_STOP = 1 * TICKS_PER_SECOND  # a turning coil stops within it after the door opens; common practice
@@ -67,7 +69,7 @@ def one_coil(tally, judge):
 
     return off_the_links(tally, judge, [board]) | {
         "kit.request": vends.request, "kit.answer": answer, "kit.restart": restart,
-        "happening.coil": coil, "happening.fault": fault,
+        "happening.coil": coil, "happening.fault": fault, "handed over": events.skip,
     }  # fmt: skip
 
 
@@ -77,17 +79,15 @@ def door(tally, judge):
     board = judge.book.kit.answers
     turning = {}  # (row, column) -> since when
     surveying, survey = _surveys()
-    is_open = [None]  # since when
+    front = DoorRead()  # no board knows more of its door
 
     def moved(h):
-        if h.data["open"] and is_open[0] is None:
-            is_open[0] = h.time
-            if turning and not surveying[0]:
-                judge.at(h.time + DOOR_STOP, still, h.time)
-        elif not h.data["open"]:
-            if is_open[0] is not None:
-                tally.check(board, True, Moment(h.time, "the door closes"))
-            is_open[0] = None
+        if not front.changed(h):
+            return
+        if not front.reads:
+            tally.check(board, True, Moment(h.time, "the door closes"))
+        elif turning and not surveying[0]:
+            judge.at(h.time + DOOR_STOP, still, h.time)
 
     def still(opened):
         if surveying[0]:
@@ -102,9 +102,9 @@ def door(tally, judge):
             turning.pop(where, None)
             return
         turning[where] = h.time
-        if is_open[0] is not None and not surveying[0]:
+        if front.reads and not surveying[0]:
             tally.check(board, False, Moment(h.time, f"coil row {where[0]}, column {where[1]} starts, the door is open"))
 
     return off_the_links(tally, judge, [board]) | {
-        "kit.answer": survey, "happening.door": moved, "happening.coil": coil,
+        "kit.answer": survey, "happening.door": moved, "happening.door-switch": moved, "happening.coil": coil,
     }  # fmt: skip

@@ -62,22 +62,36 @@ class Steps:
 def _start(tally, judge, kind: str, wanted: tuple[str, ...], enables) -> dict:
     """The calls of a rule "after JUST RESET `wanted` before a command that `enables` anything"."""
     steps = Steps()
+
     def ours(x) -> bool:
         return x.known is not None and x.known.device is not None and x.known.device.name == kind
 
     def command(x):
-        if not ours(x) or x.message is None or not enables(x.message):
+        if not ours(x) or x.message is None or x.repeat or not enables(x.message):
             return
         lacking = steps.lacking(x.seat, wanted)
         if lacking is not None:
             tally.check(x.command.seat, not lacking, x.command, f"before {' and '.join(lacking)}" if lacking else "")
 
-    def told(x):
-        if ours(x) and delivered(x):
-            for message in x.messages:
-                if message.name == "JUST RESET":
-                    steps.fresh(x.seat)
-                steps.add(x.seat, "SETUP CONFIG" if message.name == "CONFIG" else message.name)
+    def told(x, h):
+        """The controller knows what reached it, whether its ACK did or not. What it makes of an answer in no form that
+        the step has is not known.
+        """
+        if ours(x) and h.intact and x.unfit and x.name in wanted:
+            steps.forget(x.seat)
+        elif ours(x) and h.intact and not x.unfit:
+            learnt(x)
+
+    def replied(x):
+        """An answer that came too late by our clock reached it all the same if it says so."""
+        if ours(x) and x.answer.fault == "late" and not x.offered and not x.unfit:
+            learnt(x)
+
+    def learnt(x):
+        for message in x.messages:
+            if message.name == "JUST RESET":
+                steps.fresh(x.seat)
+            steps.add(x.seat, "SETUP CONFIG" if message.name == "CONFIG" else message.name)
 
     def done(x):
         if ours(x) and x.name == "RESET" and x.command.intact:
@@ -85,7 +99,8 @@ def _start(tally, judge, kind: str, wanted: tuple[str, ...], enables) -> dict:
         elif ours(x) and x.kind == "ack" and x.name:
             steps.add(x.seat, x.name)
 
-    return {"bus.command": command, "bus.reply": told, "bus.done": done} | resets(judge, steps.forget)
+    calls = {"command": command, "answer": told, "reply": replied, "done": done}
+    return {f"bus.{what}.{kind}": call for what, call in calls.items()} | resets(judge, steps.forget)
 
 
 @rule("CHG-START", judged="controller", link="bus", source="MDB/ICP 4.3 §5", confidence="B")
@@ -145,6 +160,10 @@ class Enabled:
             return None
         return any(mask >> bit & 1 for mask in self._masks[seat])
 
+    def age(self, length: int) -> None:
+        """So many ticks were leapt over."""
+        self._off = {which: since - length for which, since in self._off.items()}
+
     def since_off(self, seat: str, bit: int, now: int) -> int | None:
         """For how long it has been disabled, ticks; None: it never was enabled."""
         off = self._off.get((seat, bit))
@@ -153,11 +172,14 @@ class Enabled:
 
 def _enabling(tally, judge, device: str, enabled: Enabled, taken) -> dict:
     """The calls of a rule "nothing is taken whose type is disabled"; `taken(seat, message)` gives its type."""
-    on_its_way = judge.book.devices[device].limits["disabled"].high
+    on_its_way = judge.book.devices[device].limits["disabled"].high + judge.links["bus"].uncertainty
+
     def told(x):
-        if not delivered(x):
+        if not delivered(x) or not ours(x):
             return
         for message in x.messages:
+            if message.name == "JUST RESET":
+                enabled.clear(x.seat, x.answer.start)
             bit = taken(x.seat, message)
             allowed = None if bit is None else enabled.allows(x.seat, bit)
             if allowed is not None:
@@ -165,11 +187,14 @@ def _enabling(tally, judge, device: str, enabled: Enabled, taken) -> dict:
                 late = off is not None and off <= on_its_way
                 tally.check(x.seat, allowed, x.answer, "" if allowed else f"type {bit} is disabled", warn=late)
 
+    def ours(x):
+        return x.known is not None and x.known.device is not None and x.known.device.name == device
+
     def done(x):
-        if x.known and x.known.device and x.known.device.name == device and x.message:
+        if ours(x) and x.message:
             enabled.done(x)
 
-    return {"bus.reply": told, "bus.done": done} | resets(
+    return {f"bus.reply.{device}": told, f"bus.done.{device}": done, "leap": enabled.age} | resets(
         judge, lambda seat: enabled.clear(seat, judge.now), enabled.forget
     )
 
@@ -191,6 +216,8 @@ def bills_enabled(tally, judge):
     held = {}  # seat -> type of the bill in escrow
 
     def taken(seat, message):
+        if message.name == "JUST RESET":
+            held.pop(seat, None)
         if message.name != "BILL":
             return None
         route, bill = message.fields["route"], message.fields["bill"]
@@ -205,46 +232,60 @@ def bills_enabled(tally, judge):
 
 @rule("BIL-ESCROW", judged="validator", link="bus", limit="validator.escrow")
 def escrow_ends(tally, judge):
-    """After ESCROW the outcome is told within 30 s."""
+    """After ESCROW the outcome is told within 30 s. A validator can only speak when asked, so it is late at the first
+    POLL after that time which it answers without."""
     limit = judge.book.devices["validator"].limits["escrow"].high
-    asked = {}  # seat -> the ESCROW that waits for its outcome
+    asked = {}  # seat -> [the ESCROW that waits for its outcome, when it was last asked in vain]
     held = set()  # seats with a bill in escrow; never iterated
 
     def done(x):
         if x.name == "RESET":
             forget(x.seat)
 
-    def overdue(x):
-        if asked.get(x.seat) is x:
-            forget(x.seat)
-            tally.check(x.seat, False, x.command, f"no outcome within {limit // TICKS_PER_SECOND} s")
-
     def answered(x, h):
         if not h.intact or x.unfit:
             return
         if x.name == "ESCROW" and x.kind == "ack" and x.seat in held and x.seat not in asked:
-            asked[x.seat] = x
-            judge.at(x.command.end + limit + judge.links["bus"].uncertainty, overdue, x)
+            asked[x.seat] = [x, x.command.end]
         for message in x.messages:
             if message.name == "BILL" and message.fields["route"] == ESCROW:
                 held.add(x.seat)
             elif message.name == "BILL" or message.name in BILL_ERRORS:
                 held.discard(x.seat)
-                if x.seat in asked:
-                    tally.measure(x.seat, h.start - asked.pop(x.seat).command.end, h)
+                ended(x, h)
             elif message.name == "JUST RESET":
                 forget(x.seat)
+        if x.name == "POLL" and x.kind != "nak" and x.seat in asked:
+            in_vain(x, h)
+
+    def ended(x, h):
+        escrow, before = asked.pop(x.seat, (None, 0))
+        if escrow is None:
+            return
+        took = h.start - escrow.command.end
+        if took > limit and before - escrow.command.end <= limit and h.start - before > judge.book.bus.limits["poll"].high:
+            return  # nobody had asked for so long that it may have known for long
+        tally.measure(x.seat, took, h)
+
+    def in_vain(x, h):
+        escrow, _ = asked[x.seat]
+        took = h.start - escrow.command.end
+        if took - judge.doubt("bus", escrow.command.end, h.start) > limit:
+            forget(x.seat)
+            tally.check(x.seat, False, h, f"no outcome within {limit // TICKS_PER_SECOND} s")
+        else:
+            asked[x.seat][1] = h.start
 
     def forget(seat):
         asked.pop(seat, None)
         held.discard(seat)
 
-    return {"bus.done": done, "bus.answer": answered} | resets(judge, forget)
+    return {"bus.done.RESET": done, "bus.answer.validator": answered, "open": lambda: bool(asked)} | resets(judge, forget)
 
 
 @rule("BIL-ESCROW-ONCE", judged="controller", link="bus", source="MDB/ICP 4.3 §6")
 def escrow_once(tally, judge):
-    """There is one ESCROW for one bill in escrow, and none without."""
+    """There is one ESCROW for one bill in escrow, and none without. One whose answer was lost may be repeated."""
     bills = {}  # seat -> "none", "held", "asked"; nothing where it is not known
 
     def command(x):
@@ -254,17 +295,25 @@ def escrow_once(tally, judge):
         tally.check(x.command.seat, not why, x.command, why)
         bills[x.seat] = "asked" if bills[x.seat] == "held" else bills[x.seat]
 
-    def told(x):
-        if not delivered(x):
+    def done(x):
+        if x.name == "ESCROW" and bills.get(x.seat) == "asked" and (x.answer is None or not x.answer.intact):
+            bills.pop(x.seat)  # whether it was heard only the validator knows
+        elif x.name == "ESCROW" and bills.get(x.seat) == "asked" and x.kind == "nak":
+            bills[x.seat] = "held"
+        elif x.name == "RESET":
+            bills.pop(x.seat, None)
+
+    def told(x, h):
+        if not h.intact or x.unfit:
             return
         for message in x.messages:
             if message.name == "BILL":
                 bills[x.seat] = "held" if message.fields["route"] == ESCROW else "none"
-            elif message.name == "INVALID ESCROW REQUEST":
-                bills.pop(x.seat, None)
             elif message.name in BILL_ERRORS:
-                bills.pop(x.seat, None)  # whether the bill still lies there only the validator knows
-            elif message.name == "JUST RESET" and x.known.device.name == "validator":
+                bills.pop(x.seat, None)  # whether a bill still lies there only the validator knows
+            elif message.name == "JUST RESET" and x.seat == "validator":
                 bills[x.seat] = "none"
 
-    return {"bus.command": command, "bus.reply": told} | resets(judge, lambda seat: bills.pop(seat, None))
+    return {"bus.command.ESCROW": command, "bus.done.validator": done, "bus.answer.validator": told} | resets(
+        judge, lambda seat: bills.pop(seat, None)
+    )

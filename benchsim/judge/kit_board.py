@@ -1,7 +1,7 @@
 """Kit link, board: answers, repeats, events and the watchdog. Source: kit link reference."""
 
 from benchsim.judge.core import rule
-from benchsim.judge.kit_events import FULL_BODY
+from benchsim.judge.kit_events import full_body
 from benchsim.judge.kit_sale import SALE_OPEN
 
 REFERENCE = "kit link reference"
@@ -11,20 +11,26 @@ CUT = 6  # outcome in VEND-DONE: cut by power loss
 @rule("KIT-ANSWER", "board", link="kit", limit="answer")
 def answers_in_time(tally, judge):
     """The answer to a request starts within the limit and carries the request's seq and operation."""
-    board, answer_bit = tally.of(judge.book.kit.answers), judge.book.kit.answer_bit
+    spec = judge.book.kit
+    board = tally.of(spec.answers)
 
     def reply(heard, request, bad):
         if request is None:
             return
-        if heard.body[0] == request.body[0] | answer_bit and heard.body[1] == request.body[1]:
+        if spec.answered(heard.body) == (request.exchange.op, request.exchange.seq):
             board.measure(heard.start - request.end, heard)
         else:
             board.check(False, heard, f"not the answer to {request.text()}")
 
-    def silent(request):
-        board.check(False, request, "stayed without an answer")
+    def silent(request, new):
+        """Until a new one; before its time is over an answer may still come."""
+        if (waited := new.start - request.end) > board.high:
+            board.measure(waited, request, "stayed without an answer")
 
-    return {"kit.reply": reply, "kit.silent": silent}
+    def rounds(lot):
+        board.measure_all([told[0] - asked[1] for _, asked, told in lot], lambda at: (lot.answer(at), ""))
+
+    return {"kit.reply": reply, "kit.silent": silent, "kit.rounds": rounds}
 
 
 @rule("KIT-QUIET", "board", link="kit", source=REFERENCE)
@@ -33,6 +39,9 @@ def never_speaks_unasked(tally, judge):
     board = tally.of(judge.book.kit.answers)
 
     def reply(heard, request, bad):
+        talk = judge.kit_talk
+        if request is None and talk.current is None and not talk.whole:
+            return  # whoever asked was not heard: the recording began in the middle
         if request is not None or bad is None:  # an answer to a bad frame is KIT-BAD-INERT's matter
             board.check(request is not None, heard, "" if request else "nobody asked")
 
@@ -108,6 +117,7 @@ def leaves_the_sale_alone(tally, judge):
     alive = False  # has the board answered since it started?
     lost = False  # silence long enough, and no POLL answered since
     reopened = False
+    tells, full = "LINK-LOST" in spec.event_by_name, full_body(spec)
     owed, due = 0, 0  # LINK-LOST: how many may come, how many must
 
     def frame(heard):
@@ -120,8 +130,12 @@ def leaves_the_sale_alone(tally, judge):
                 owed += 1
             if gap > limit.high + doubt and heard.misfit is None:
                 lost, reopened = True, False
-                due += 1
+                due += tells
         last = heard.end
+
+    def rounds(lot):
+        nonlocal last
+        last = max(question.end for _, question, _ in lot)
 
     def answer(x, heard):
         nonlocal alive, reopened
@@ -143,11 +157,11 @@ def leaves_the_sale_alone(tally, judge):
         lost = False
         if told > owed:
             board.check(False, heard, "LINK-LOST without a silence of that length, or told twice")
-        elif told < due and len(heard.body) < FULL_BODY:
+        elif told < due and len(heard.body) < full:
             board.check(False, heard, "the host fell silent, and LINK-LOST is not told")
         elif told:
             board.check(True, heard)
-        if len(heard.body) < FULL_BODY:
+        if len(heard.body) < full:
             owed = due = 0
         else:
             owed, due = max(0, owed - told), max(0, due - told)
@@ -157,4 +171,5 @@ def leaves_the_sale_alone(tally, judge):
         if seat == spec.answers:
             last, alive, lost, owed, due = None, False, False, 0, 0
 
-    return {"kit.frame": frame, "kit.answer": answer, "kit.events": events, "kit.restart": restart}
+    return {"kit.frame": frame, "kit.answer": answer, "kit.events": events, "kit.restart": restart,
+            "kit.rounds": rounds}  # fmt: skip

@@ -2,7 +2,7 @@
 
 from benchsim.events import TICKS_PER_SECOND
 
-FULL_BODY = 110  # bytes: an answer of at least this many may have left events out, and come from a full queue
+LARGEST = 16  # bytes: no event is larger
 DROPPED_FIRST = ("TEMPERATURE", "SUPPLY")
 # An answered request, then RESET within this time and answered at its first try: no board starts anew
 # in between unnoticed (common practice).
@@ -12,7 +12,8 @@ NO_START_S = 1
 class Events:
     """Follows POLL and what delivers its events. `answer` returns the events offered for the first time."""
 
-    def __init__(self):
+    def __init__(self, spec):
+        self._seqs, self._full = spec.seqs, full_body(spec)
         self.wrong: str | None = None  # of the last answer
         self.tested = False  # did the last answer have to fit an earlier one?
         self.forget()
@@ -25,19 +26,32 @@ class Events:
         self._loose = True  # numbers may start anywhere
         self._hole = False  # a withdrawn BOOTED may have left a hole
         self._perhaps = False  # delivered, or not
+        self._delivers: tuple | None = None  # the request that delivered events, should it have arrived, and these
+
+    def leapt(self, seq: int) -> None:
+        """Quiet time was leapt over: the last request had that `seq`."""
+        self._polled = None if self._polled is None else seq
+
+    def handed_over(self, events: list) -> None:
+        """In quiet time that is being leapt over events were offered and delivered."""
+        self._loose = self._hole = False
+        self._last = events[-1].number
 
     def request(self, x) -> None:
         """A new request delivers what the POLL before offered, RESET nothing."""
         if x.repeat:
             return
+        if self._delivers and self._delivers[0].answer is None and not self._pending:
+            self._pending, self._perhaps = self._delivers[1], True
+        self._delivers = None
         if x.name == "RESET":
             self._polled, self._hole = None, True
             self._pending = [e for e in self._pending if e.name != "BOOTED"]
             if hides_a_start(x):
                 self._loose = True
         elif self._polled is not None:
-            if x.seq == (self._polled + 1) % 256:
-                self._pending, self._perhaps = [], False
+            if x.seq == (self._polled + 1) % self._seqs:
+                self._pending, self._perhaps, self._delivers = [], False, (x, self._pending)
             else:
                 self._perhaps = True
             self._polled = None
@@ -51,7 +65,7 @@ class Events:
         if not events and not self._pending:  # the usual case
             self._polled, self._perhaps = x.seq, False
             return []
-        packed = len(heard.body) >= FULL_BODY
+        packed = len(heard.body) >= self._full
         known = [_same(e) for e in self._pending]
         fresh = [e for e in events if _same(e) not in known]
         if any(e.name == "BOOTED" for e in fresh) or (x.tries > 1 and self._hole):
@@ -79,6 +93,11 @@ class Events:
                 return f"event {event.number} where {(last + 1) % 256} was due"
             last = event.number
         return None
+
+
+def full_body(spec) -> int:
+    """An answer of at least so many bytes may have left events out, and come from a full queue."""
+    return spec.most - LARGEST
 
 
 def hides_a_start(reset) -> bool:

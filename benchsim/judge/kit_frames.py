@@ -4,7 +4,8 @@ Source of the rules: kit link reference; framing and check: RFC 1662 §4.2, §3.
 """
 
 from benchsim.judge.core import rule
-from benchsim.links.kit_frames import wrap
+from benchsim.links.kit_frames import needless
+from benchsim.schema.kit_meanings import CODED
 
 BOTH = "host board"
 REFERENCE = "kit link reference"
@@ -14,12 +15,11 @@ REFERENCE = "kit link reference"
 def frames_whole(tally, judge):
     """Flags, stuffing, check and length of every frame are right; nothing but flag and escape is escaped."""
     spec = judge.book.kit
-    escape = spec.framing.escape
 
     def frame(heard):
         if not heard.broken:
-            needless = escape in heard.raw and heard.raw != wrap(spec, heard.body)
-            tally.check(heard.seat, not needless, heard, "escapes what needs none" if needless else "")
+            escapes = needless(spec, heard)
+            tally.check(heard.seat, not escapes, heard, "escapes what needs none" if escapes else "")
         elif wrong := ", ".join(what for what in heard.broken if what != "gap"):
             tally.check(heard.seat, False, heard, f"wrong {wrong}")
 
@@ -40,8 +40,7 @@ def frames_without_pauses(tally, judge):
 def payloads_as_declared(tally, judge):
     """Payload lengths, codes and ranges are as the protocol file declares them."""
     spec = judge.book.kit
-    bad_length = next((k for k, v in spec.statuses.items() if v == "bad length"), None)
-    unknown = next((k for k, v in spec.statuses.items() if v == "unknown operation"), None)
+    bad_length, unknown = (CODED["status"].index(text) for text in ("bad length", "unknown operation"))
 
     def frame(heard):
         if not heard.broken and (heard.out or not odd_question(heard)):
@@ -49,18 +48,19 @@ def payloads_as_declared(tally, judge):
 
     def odd_question(heard):
         x = judge.kit_talk.current
-        return x is not None and x.first.misfit is not None and heard.body[1] == x.seq
+        return x is not None and x.first.misfit is not None and spec.answered(heard.body)[1] == x.seq
 
     def reply(heard, request, bad):
         """A question that does not fit is answered with the status that says why."""
-        if request is None or request.misfit is None or heard.body[:1] != bytes((request.body[0] | spec.answer_bit,)):
+        if request is None or request.misfit is None or spec.answered(heard.body)[0] != request.exchange.op:
             return
-        status = heard.body[2] if len(heard.body) == 3 else None
+        status = spec.refusal(heard.body)
+        may_be = () if status is None else spec.values.told("status", status)
         kind = request.misfit.kind
         if kind == "unknown":
-            tally.check(spec.answers, status == unknown, heard, "an unknown operation was asked for")
+            tally.check(spec.answers, unknown in may_be, heard, "an unknown operation was asked for")
         elif kind == "length":
-            tally.check(spec.answers, status == bad_length, heard, "a request of a wrong length was asked")
+            tally.check(spec.answers, bad_length in may_be, heard, "a request of a wrong length was asked")
         else:
             tally.check(spec.answers, bool(status), heard, "a request out of range was asked")
 

@@ -1,5 +1,7 @@
 """Kit link, host: how it asks, waits, tries again and finds its way back. Source: kit link reference."""
 
+from itertools import pairwise
+
 from benchsim.events import TICKS_PER_SECOND
 from benchsim.judge.core import rule
 
@@ -23,6 +25,13 @@ def polls_in_time(tally, judge):
                 host.measure(x.first.start - last, x.first)
             last = x.first.start
 
+    def rounds(lot):
+        nonlocal last
+        starts = [question.start for _, question, _ in lot]
+        if counting:
+            host.measure_all([at - before for before, at in pairwise([last, *starts])], lambda at: (lot.question(at), ""))
+        last = starts[-1]
+
     def answer(x, heard):
         nonlocal counting, last
         if x.name == "OPEN-SALE" and x.ok and not counting:
@@ -36,7 +45,8 @@ def polls_in_time(tally, judge):
         if heard.out and heard.broken:
             forget()
 
-    return {"kit.request": request, "kit.answer": answer, "kit.try": forget, "kit.restart": forget, "kit.frame": frame}
+    return {"kit.request": request, "kit.answer": answer, "kit.try": forget, "kit.restart": forget, "kit.frame": frame,
+            "kit.rounds": rounds}  # fmt: skip
 
 
 @rule("KIT-WAIT", "host", link="kit", limit="wait")
@@ -45,7 +55,7 @@ def waits_for_answers(tally, judge):
     lets a begun answer end.
     """
     spec = judge.book.kit
-    host, low = tally.of(spec.asks), spec.limits["wait"].low
+    host, low, gap = tally.of(spec.asks), spec.limits["wait"].low, spec.limits["gap"].high
 
     def again(x, heard, previous):
         if x.name == "RESET" and x.down:
@@ -55,6 +65,8 @@ def waits_for_answers(tally, judge):
             host.measure(heard.start - previous.end, heard)
             return
         doubt = judge.kit_talk.doubt_of(previous.start, heard.end)
+        if ended is None and judge.kit_talk.silent(False, heard.start) > gap - doubt:
+            return  # perhaps so long a silence that the answer was over without its end
         if begun - previous.end < low - doubt:
             let_end = ended is not None and ended <= heard.start + doubt
             host.check(let_end, heard, "" if let_end else "speaks into an answer that had begun")
@@ -102,12 +114,12 @@ def retries_alike(tally, judge):
 @rule("KIT-SEQ", "host", link="kit", source=REFERENCE)
 def numbers_in_turn(tally, judge):
     """A new request other than RESET carries the previous seq + 1, modulo 256."""
-    host = tally.of(judge.book.kit.asks)
+    host, seqs = tally.of(judge.book.kit.asks), judge.book.kit.seqs
 
     def request(x):
         b = x.before
         if b is not None and not b.failed and x.name != "RESET":
-            right = (b.seq + 1) % 256
+            right = (b.seq + 1) % seqs
             host.check(x.seq == right, x.first, "" if x.seq == right else f"seq {x.seq} where {right} was due")
 
     return {"kit.request": request}
@@ -258,4 +270,4 @@ def starts_in_order(tally, judge):
         if seat == spec.asks:
             first = True
 
-    return {"kit.request": request, "kit.answer": answer, "kit.restart": restart}
+    return {"kit.request": request, "kit.answer": answer, "kit.restart": restart, "open": lambda: booted is not None}

@@ -36,8 +36,8 @@ class Prices:
 
     @property
     def check(self) -> int:
-        """The check over the staged prices, each of two bytes, high byte first."""
-        return self._spec.check.of(b"".join(price.to_bytes(2, "big") for price in self.staged))
+        """The check over the staged prices."""
+        return self._spec.table_check(self.staged)
 
     def price(self, row: int, column: int) -> set[int]:
         """The prices that may be in force at a position; empty where that is not known."""

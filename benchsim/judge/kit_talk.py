@@ -19,10 +19,11 @@ from benchsim.events import Burst, Happening, LinkInfo
 from benchsim.judge.core import Judge, follows
 from benchsim.judge.kit_events import Events
 from benchsim.judge.kit_prices import Prices
-from benchsim.links.kit_frames import Frame, FrameReader
+from benchsim.links.kit_frames import Frame, reader_of
 from benchsim.schema.fields import Misfit
 
 LATE = 4  # requests long past that a late answer is still told apart from an unasked one
+OWED = 256  # the same of one request: more tries than these are a flood
 
 
 class Heard:
@@ -42,7 +43,7 @@ class Heard:
         """The frame in words."""
         if self.broken:
             return f"{self.body.hex(' ')} ({', '.join(self.broken)})"
-        return self.spec.text(self.body)
+        return self.spec.text(self.body, self.out)
 
 
 class Exchange:
@@ -54,10 +55,11 @@ class Exchange:
     )  # fmt: skip
 
     def __init__(self, first: Heard, before: "Exchange | None", down: bool, repeat: bool):
-        body = first.body
+        spec = first.spec
         self.first = self.last = first
-        self.body, self.op, self.seq = body, body[0], body[1]
-        self.name = first.spec.operations[body[0]].name if body[0] in first.spec.operations else ""
+        self.body = first.body
+        self.op, self.seq = spec.asked(first.body)
+        self.name = spec.operations[self.op].name if self.op in spec.operations else ""
         self.tries = 1
         self.before = before
         self.repeat = repeat  # to the board it is the last request again, though the host had its answer
@@ -93,15 +95,16 @@ class KitTalk:
     def __init__(self, judge: Judge, info: LinkInfo):
         self.judge, self.spec, self.doubt = judge, judge.book.kit, info.uncertainty
         self._strict = not info.chunks
-        self.readers = {out: FrameReader(self.spec, self._strict) for out in (True, False)}
+        self.readers = {out: reader_of(self.spec, self._strict) for out in (True, False)}
         self._numbers: dict[bool, int | None] = {True: None, False: None}
         self._half = False  # is a frame under way on either side?
         self.seats = {True: self.spec.asks, False: self.spec.answers}
         self.wait, self.tries = self.spec.limits["wait"], self.spec.limits["tries"]
         self.current: Exchange | None = None
-        self.events = Events()
+        self.events = Events(self.spec)
         self.prices = Prices(self.spec)  # while kit.answer is told: as before that answer
         self.whole = False  # heard from the beginning on
+        self.requests = 0  # new ones
         self._board_new = False  # the board started anew since the last request: any seq is new
         self._booting = False  # it has said nothing since
         self._owed: list[Heard] = []
@@ -112,6 +115,12 @@ class KitTalk:
         judge.calls("happening.power").append(self._power)
         judge.calls("happening.case").append(self._case)
         judge.kit_talk = self
+
+    def leapt(self, requests: int) -> None:
+        """Quiet time was leapt over, in which so many requests were made; nothing repeats the last of them."""
+        x = self.current
+        x.seq, x.body = (x.seq + requests) % self.spec.seqs, b""
+        self.events.leapt(x.seq)
 
     # ---- frames
 
@@ -144,6 +153,10 @@ class KitTalk:
         """Start of a frame under way on that side, or None."""
         return self.readers[out].begun
 
+    def silent(self, out: bool, now: int) -> int:
+        """Ticks since the last byte of a frame under way on that side; 0 if there is none."""
+        return self.readers[out].silent(now)
+
     def close(self, end: int) -> None:
         """What the end cuts is not judged; what silence dropped before it is."""
         self._expire(end)
@@ -165,7 +178,7 @@ class KitTalk:
 
     def _parse(self, heard: Heard) -> None:
         try:
-            if bool(heard.body[0] & self.spec.answer_bit) == heard.out:
+            if self.spec.turned(heard.body, heard.out):
                 raise Misfit("kind", "a request of the answering side" if not heard.out else "an answer of the host")
             parse = self.spec.parse_request if heard.out else self.spec.parse_answer
             heard.message = parse(heard.body)
@@ -176,7 +189,7 @@ class KitTalk:
 
     def _from_host(self, heard: Heard) -> None:
         x = self.current
-        if heard.broken or heard.body[0] & self.spec.answer_bit:
+        if heard.broken or self.spec.turned(heard.body, out=True):
             self._bad = heard
             if x is not None and x.failed:
                 x.last = heard  # a try that did not arrive: what is timed from it starts here
@@ -186,12 +199,18 @@ class KitTalk:
             previous, x.last, x.since = x.last, heard, x.since
             x.tries += 1
             heard.exchange = x
-            self._owed.append(heard)
+            self._owes(heard)
             for call in self._calls["try"]:
                 call(x, heard, previous)
             x.since = None
             return
         self._begin(heard, x)
+
+    def _owes(self, request: Heard) -> None:
+        """The board owes an answer. Of a flood only the newest are kept."""
+        self._owed.append(request)
+        if len(self._owed) > OWED:
+            del self._owed[0]
 
     def _took(self, x: Exchange, again: Heard) -> bool:
         """Must the host have taken an answer before it said the same again?"""
@@ -213,15 +232,16 @@ class KitTalk:
             before.before = None
             if before.answer is None and before.maybe and self._name(heard) != "RESET":
                 self._answered(before, before.maybe)  # the host goes on, so it took it
-            self._settle()
+            self._settle(heard)
         down = before is None or (
             before.failed and (before.name == "RESET" or before.tries >= self.tries.high)
         )
         repeat = before is not None and before.body == heard.body and not self._board_new
         self._board_new = False
+        self.requests += 1
         x = self.current = Exchange(heard, before, down, repeat)
         heard.exchange = x
-        self._owed.append(heard)
+        self._owes(heard)
         self.events.request(x)
         self.prices.request(x)
         for call in self._calls["request"]:
@@ -230,14 +250,14 @@ class KitTalk:
     def _name(self, heard: Heard) -> str:
         return heard.message.name if heard.message else ""
 
-    def _settle(self) -> None:
-        """A new request begins: what is still owed is late at best."""
+    def _settle(self, new: Heard) -> None:
+        """A new request begins: what is still owed comes out of turn at best."""
         if not self._owed:
             return
         for request in self._owed:
             if request.exchange.answer is not None and not tells_of_a_start(request.exchange.answer):
                 for call in self._calls["silent"]:
-                    call(request)
+                    call(request, new)
         self._late = (self._late + self._owed)[-LATE:]
         self._owed = []
 
@@ -256,7 +276,7 @@ class KitTalk:
             return
         for call in self._calls["reply"]:
             call(heard, request, self._bad)
-        if x is None or heard.body[0] != x.op | self.spec.answer_bit or heard.body[1] != x.seq:
+        if x is None or self.spec.answered(heard.body) != (x.op, x.seq):
             return
         if heard.message is None:
             x.dubious = True
@@ -287,10 +307,10 @@ class KitTalk:
 
     def _asked_by(self, heard: Heard) -> Heard | None:
         """The request that a frame of the board answers: the last fitting one, else the last one."""
-        head = bytes((heard.body[0] ^ self.spec.answer_bit,)) + heard.body[1:2]
+        head = self.spec.answered(heard.body) if len(heard.body) >= self.spec.least else None
         for waiting in (self._owed, self._late):
             for request in reversed(waiting):
-                if request.body[:2] == head and request.end <= heard.start + self.doubt:
+                if (request.exchange.op, request.exchange.seq) == head and request.end <= heard.start + self.doubt:
                     waiting.remove(request)
                     return request
         for request in reversed(self._owed):
@@ -313,9 +333,10 @@ class KitTalk:
     def _restart(self, out: bool, seat: str) -> None:
         if self.current is None:
             self.whole = True
-        self.readers[out] = FrameReader(self.spec, self._strict)
+        self.readers[out] = reader_of(self.spec, self._strict)
         self._numbers[out] = None
-        self._owed, self._late, self._bad = [], [], None
+        self._late = (self._late + self._owed)[-LATE:] if out else []  # what the host asked last is still answered
+        self._owed, self._bad = [], None
         if out:
             self.current = None
         else:

@@ -3,7 +3,8 @@
 from benchsim.events import TICKS_PER_SECOND, LinkInfo
 from benchsim.judge.core import Judge, follows, rule
 from benchsim.judge.kit_talk import Heard
-from benchsim.links.kit_frames import FrameReader
+from benchsim.judge.tally import Moment
+from benchsim.links.kit_frames import reader_of
 from benchsim.schema.fields import Misfit
 
 REFERENCE = "touch panel reference"
@@ -15,7 +16,7 @@ class PanelTalk:
 
     def __init__(self, judge: Judge, info: LinkInfo):
         self.judge, self.spec = judge, judge.book.panel
-        self.reader = FrameReader(self.spec, strict_gaps=not info.chunks)
+        self.reader = reader_of(self.spec, strict_gaps=not info.chunks)
         self._number = None
         self._frames = judge.calls("panel.frame")
         judge.calls("happening.power").append(self._power)
@@ -54,7 +55,7 @@ class PanelTalk:
 
     def _power(self, happening) -> None:
         if happening.seat == self.spec.answers:
-            self.reader, self._number = FrameReader(self.spec), None
+            self.reader, self._number = reader_of(self.spec), None
 
 
 @rule("PNL-FRAME", "panel", link="panel", source="RFC 1662 §4.2, appendix C; touch panel reference")
@@ -75,26 +76,31 @@ def reports_in_time(tally, judge):
     """
     idle = judge.book.panel.limits["heartbeat"].high
     last = None
+    since = 0  # its start
 
     def frame(heard):
-        nonlocal last
+        nonlocal last, since
         if heard.message is None:
             return
         if last is not None:
-            gap = heard.start - last.start
+            gap = heard.start - since
             if last.message["down"]:
                 tally.measure(heard.seat, gap, heard, f"{gap * 1000 // TICKS_PER_SECOND} ms after the last")
             else:
-                late = gap > idle and gap > idle + judge.doubt("panel", last.start, heard.start)
+                late = gap > idle and gap > idle + judge.doubt("panel", since, heard.start)
                 tally.check(heard.seat, not late, heard, f"idle for {gap / TICKS_PER_SECOND:.3f} s" if late else "")
-        last = heard
+        last, since = heard, heard.start
+
+    def moved(by):
+        nonlocal since
+        since += by
 
     def power(happening):
         nonlocal last
         if happening.seat == judge.book.panel.answers:
             last = None
 
-    return {"panel.frame": frame, "happening.power": power}
+    return {"panel.frame": frame, "happening.power": power, "panel moved": moved}
 
 
 @rule("PNL-RELEASE", "panel", link="panel", source=REFERENCE)
@@ -128,11 +134,53 @@ def releases_follow_touches(tally, judge):
 
 
 UNREADABLE = "the bench cannot read this host's screen"
+REACTS = 1 * TICKS_PER_SECOND  # a screen is drawn anew; common practice
 
 
 @rule("PNL-LOST", "host", link="panel", limit="lost", unseen=UNREADABLE)
 def shows_itself_out_of_order(tally, judge):
     """A host that hears no report for the limit's time shows itself out of order."""
+    host, limit = judge.book.panel.asks, judge.book.panel.limits["lost"].high
+    shown = None  # is it out of order, as its screen tells; None: nothing is read
+    since = 0  # the host's start, or the last report
+    on = False
+    armed = 0
+
+    def again(now):
+        nonlocal since, armed
+        since, armed = now, armed + 1
+        if on:
+            judge.at(now + limit + REACTS + judge.doubt("panel", now, now), look, armed, link="panel")
+
+    def moved(by):
+        again(since + by)
+
+    def look(number):
+        if number == armed and shown is not None:
+            silent = f"no report for {(judge.now - since) / TICKS_PER_SECOND:.1f} s"
+            tally.check(host, shown, Moment(judge.now, silent + ("" if shown else ", and it looks as if it were well")))
+
+    def screen(h):
+        nonlocal shown
+        if h.seat == host and "out_of_order" in h.data:
+            shown = h.data["out_of_order"]
+
+    def power(h):
+        nonlocal on, shown
+        if h.seat == host:
+            on, shown = h.data["on"], None if h.data["on"] else shown
+            again(h.time)
+
+    def frame(heard):
+        if heard.message is not None:
+            again(heard.end)
+
+    def end(tick):
+        if shown is not None:
+            tally.unseen(host, "the panel was never silent for so long")
+
+    judge.panel_alarms.add(look)
+    return {"panel.frame": frame, "happening.screen": screen, "happening.power": power, "end": end, "panel moved": moved}
 
 
 @rule("PNL-STUCK", "host", link="panel", limit="stuck")

@@ -2,7 +2,6 @@
 
 from benchsim.judge.core import rule
 from benchsim.judge.tally import Moment
-from benchsim.judge.panel import UNREADABLE
 
 
 @rule("SYS-PRESENT", "subject", source="common practice")
@@ -15,8 +14,3 @@ def says_something(tally, judge):
             tally.check(judge.subject, there, Moment(tick, "" if there else "not one valid word until here"))
 
     return {"end": end}
-
-
-@rule("SYS-TRUTH", "host", source="common practice", unseen=UNREADABLE)
-def screen_tells_the_truth(tally, judge):
-    """What the screen says agrees with the board."""

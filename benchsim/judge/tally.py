@@ -4,6 +4,8 @@ A place is given as anything with `number` (of the frame, or None), `start` (tic
 turned into words only where it is kept as evidence.
 """
 
+from collections.abc import Callable
+
 from benchsim.events import TICKS_PER_SECOND
 from benchsim.judge.verdict import Place, Verdict
 from benchsim.schema.limits import Limit
@@ -25,15 +27,25 @@ class Moment:
         return self.said
 
 
+class Ledger:
+    """What all rules of a link have in common: their counts, and how often anything was not well."""
+
+    def __init__(self):
+        self.counts: list[Count] = []
+        self.spoilt = 0
+
+
 class Count:
     """What one rule found about one seat. `doubt` is the uncertainty of a measured value, ticks."""
 
     __slots__ = (
-        "aside", "broken", "checked", "doubt", "doubtful", "high", "limit", "low", "margin", "places", "samples",
+        "aside", "broken", "checked", "doubt", "doubtful", "high", "ledger", "limit", "low", "margin", "places", "samples",
         "seat", "stalled", "warned", "worst", "worst_at",
     )  # fmt: skip
 
-    def __init__(self, seat: str, limit: Limit | None, doubt: int, stalled=None):
+    def __init__(self, seat: str, limit: Limit | None, doubt: int, stalled=None, ledger: Ledger | None = None):
+        self.ledger = ledger or Ledger()
+        self.ledger.counts.append(self)
         self.stalled = stalled  # extra doubt of a time that ends now, or None
         self.seat, self.limit = seat, limit
         self.doubt = doubt if limit is not None and _in_time(limit) else 0  # counts are exact
@@ -52,7 +64,7 @@ class Count:
 
     def measure(self, value, frame=None, text: str = "", doubt: int | None = None) -> None:
         """A value against the limit, in the limit's ticks or counts. `doubt` replaces the link's."""
-        if self.high is None:
+        if self.high is None:  # as `_margin`, at once
             margin = value - self.low
         elif self.low is None:
             margin = self.high - value
@@ -74,14 +86,49 @@ class Count:
         elif margin < doubt:
             self._found("unsure", frame, text)
 
+    def _margin(self, value):
+        """How far inside the limit."""
+        if self.high is None:
+            return value - self.low
+        if self.low is None:
+            return self.high - value
+        return min(value - self.low, self.high - value)
+
+    def measure_all(self, values: list, place: Callable) -> None:
+        """`measure` of each, where no stall can have moved one. `place(at)`: frame and text of one of them."""
+        if not values:
+            return
+        least = min(self._margin(min(values)), self._margin(max(values)))
+        if least < self.doubt:
+            for at, value in enumerate(values):
+                self.measure(value, *place(at))
+            return
+        self.checked += len(values)
+        if self.margin is None or least < self.margin:
+            at = next(at for at, value in enumerate(values) if self._margin(value) == least)
+            self.margin, self.worst, self.worst_at = least, values[at], place(at)
+        self.samples += values[: SAMPLES - len(self.samples)]
+
+    @property
+    def counted(self) -> tuple[int, ...]:
+        """How often it was put to the test, and how often it was not well."""
+        return self.checked, self.broken, self.doubtful, self.warned, self.aside
+
+    def add(self, counted: tuple[int, ...]) -> None:
+        """So much was counted in quiet time that was leapt over."""
+        for name, more in zip(("checked", "broken", "doubtful", "warned", "aside"), counted, strict=True):
+            setattr(self, name, getattr(self, name) + more)
+
     def _set_aside(self, frame, text: str) -> None:
         """A stall of the bench's computer fell into this one: it says nothing, unless there is no other."""
         self.aside += 1
+        self.ledger.spoilt += 1
         kept = self.places.setdefault("unsure", [])
         if len(kept) < PLACES:
             kept.append(_place(frame, text))
 
     def _found(self, outcome: str, frame, text: str) -> None:
+        self.ledger.spoilt += 1
         if outcome == "fail":
             self.broken += 1
         elif outcome == "warn":
@@ -113,8 +160,8 @@ class Count:
 class Tally:
     """All counts of one rule. Rules get one and call `check`, `measure` or `of(seat)`."""
 
-    def __init__(self, rule, limit: Limit | None, doubt: int, stalled=None):
-        self.stalled = stalled
+    def __init__(self, rule, limit: Limit | None, doubt: int, stalled=None, ledger: Ledger | None = None):
+        self.stalled, self.ledger = stalled, ledger
         self.rule, self.limit, self.doubt = rule, limit, doubt
         self.counts: dict[str, Count] = {}
         self.why: dict[str, str] = {}
@@ -123,7 +170,7 @@ class Tally:
         """The count of one seat, made at its first use. `limit`: this seat's own, where seats differ."""
         count = self.counts.get(seat)
         if count is None:
-            count = self.counts[seat] = Count(seat, limit or self.limit, self.doubt, self.stalled)
+            count = self.counts[seat] = Count(seat, limit or self.limit, self.doubt, self.stalled, self.ledger)
         return count
 
     def check(self, seat: str, ok: bool, frame=None, text: str = "", warn: bool = False) -> None:

@@ -7,6 +7,7 @@ Words are hexadecimal, bit 8 is the mode bit; checksums are written out by whoev
 
 from benchsim.events import BREAK, TICKS_PER_MS, Burst, Happening, LinkInfo
 from benchsim.judge import Judge
+from benchsim.judge.rounds import Rounds
 from benchsim.schema import load_book
 
 WORD = 82_500  # ticks: 11 bits at 9600 baud
@@ -69,12 +70,13 @@ class Script:
     def judge(self, end=20.0, blind=False, **more):
         """{(rule, seat): verdict}, the end `end` ms after the last word. `blind`: a tap without names."""
         judge = Judge([self.info, *self.links], load_book(), **more)
+        listener = Rounds(judge)
         for one in sorted(self.told, key=lambda one: one.start if isinstance(one, Burst) else one.time):
             if isinstance(one, Happening):
-                judge.happening(one)
+                listener.happening(one)
             else:
-                judge.burst(one._replace(sender="") if blind else one)
-        judge.close(self.at + round(end * MS))
+                listener.burst(one._replace(sender="") if blind else one)
+        listener.close(self.at + round(end * MS))
         return {(v.rule, v.judged): v for v in judge.verdicts()}
 
     def broken(self, **more):

@@ -7,6 +7,7 @@ from crccheck.crc import CrcX25
 
 from benchsim.events import Burst, Happening, LinkInfo
 from benchsim.judge import Judge
+from benchsim.judge.rounds import Rounds
 from benchsim.judge.stalls import Stalls
 from benchsim.schema import load_book
 
@@ -112,10 +113,11 @@ class Kit:
     def judge(self, end: float = 5, bytewise: bool = False, **more) -> Judge:
         """The judge, after the capture ended `end` after the last word."""
         judge = Judge(self.links, load_book(), stalls=Stalls(self.events), **more)
+        listener = Rounds(judge)
         events = [one for e in self.events for one in (single(e) if bytewise else [e])]
         for event in sorted(events, key=lambda e: e[0]):
-            (judge.burst if isinstance(event, Burst) else judge.happening)(event)
-        judge.close(self.now + round(end * MS))
+            (listener.burst if isinstance(event, Burst) else listener.happening)(event)
+        listener.close(self.now + round(end * MS))
         return judge
 
     def verdict(self, rule: str, seat: str, **more):

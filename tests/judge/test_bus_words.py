@@ -151,6 +151,39 @@ def test_words_that_nobody_asked_for():
     assert "BUS-MUTE changer" in started().polls(1).wait(30).answer("052 007 159").broken(blind=True)
 
 
+def test_who_was_asked_before_a_break_may_begin_to_answer_into_it():
+    """The break begins 2 ms after the POLL; the answer 4.5 ms after it, and 5.5 ms after the break's start."""
+    for after_poll, accused in ((4.5, False), (7.5, True)):
+        script = started().polls(1).out("10B 00B")
+        asked = script.at
+        script.hold(110, after=2).answer("100", start=asked + round(after_poll * 72_000))
+        assert ("BUS-MUTE changer" in script.broken()) == accused
+
+
+def test_who_counts_words_may_answer_before_a_command_with_too_many_is_over():
+    """VEND REQUEST has seven words; the eighth is being said when the device says NAK."""
+    poll = {"poll": "112 012", "seat": "cashless1"}
+    long = Script().polls(2, **poll).out("113 000 000 064 000 001 000 078")
+    long.answer("1FF", start=long.at - 70_000, seat="cashless1").wait(20).polls(1, **poll)
+    assert not [one for one in long.broken() if one.endswith("cashless1")]
+    right = Script().polls(2, **poll).out("113 000 000 064 000 001 078")
+    right.answer("1FF", start=right.at - 70_000, seat="cashless1").wait(20).polls(1, **poll)
+    assert {"BUS-MUTE cashless1", "BUS-OVERLAP cashless1"} <= set(right.broken())
+
+
+def test_a_break_tears_an_answer_that_comes_word_by_word():
+    """Whoever talks when a break begins may finish: as one burst, or as words from a port, it is nobody's fault."""
+    words = ["052", "007", "053", "008", "1B4"]  # 52+07+53+08 = B4
+    script = started().polls(1).out("10B 00B")
+    asked = script.at
+    first = asked + 72_000
+    for i, word in enumerate(words):
+        script.answer(word, start=first + i * 82_500)
+    script.hold(110, after=0)
+    script.told[-1] = script.told[-1]._replace(start=first + 82_500 + 30_000)  # in the middle of the second word
+    assert not [one for one in script.broken() if one.endswith("changer")]
+
+
 def test_nobody_is_mute_after_a_command_that_may_have_reached_another():
     script = started().out("810B 00B").answer("100", seat="changer")
     assert "BUS-MUTE changer" not in script.broken()

@@ -57,6 +57,21 @@ def test_an_answer_that_was_lost_is_no_step():
     assert "CHG-START board" in s.broken()
 
 
+@pytest.mark.parametrize("ack", [None, "8000", "0FF"])
+def test_an_answer_that_the_controller_heard_is_a_step_whatever_became_of_its_ack(ack):
+    s = started().out("10A 00A").answer("000 000 005 005 10A")
+    s = s.say("board", ack) if ack else s
+    assert "CHG-START board" not in s.out(COIN_TYPE_ALL).answer("100").broken()
+
+
+@pytest.mark.parametrize(("ack", "breaks"), [("000", False), ("0FF", True), (None, True)])
+def test_a_late_answer_is_a_step_if_the_controller_took_it(ack, breaks):
+    """8 ms after the command; the limit is 5 ms, MDB/ICP 4.3 §2."""
+    s = started().out("10A 00A").answer("000 000 005 005 10A", after=8.0)
+    s = s.say("board", ack) if ack else s
+    assert ("CHG-START board" in s.out(COIN_TYPE_ALL).answer("100").broken()) == breaks
+
+
 def test_validator_start():
     assert validator().judge()["BIL-START", "board"].outcome == "pass"
     assert "BIL-START board" in validator(setup=False).broken()
@@ -75,6 +90,11 @@ def test_reader_start(prices, breaks):
     assert s.judge()["CSH-START", "board"].checked == 1
 
 
+def test_an_enabling_repeated_because_its_answer_was_lost_counts_once():
+    v = started().out(COIN_TYPE_ALL).out(COIN_TYPE_ALL).answer("100").judge()["CHG-START", "board"]
+    assert (v.outcome, v.checked, v.broken) == ("fail", 1, 1)
+
+
 # ---- enabled types
 
 
@@ -83,6 +103,20 @@ def test_coin_of_a_disabled_type(coin, breaks):
     """Types 0 and 1 are enabled; type 1, type 2, and type 2 that was rejected (route 3)."""
     s = changer(COIN_TYPE_0_1).wait(2000).out("10B 00B").answer(coin).ack()
     assert ("CHG-ENABLED changer" in s.broken()) == breaks
+
+
+def test_after_just_reset_nothing_is_enabled():
+    s = changer().out("10B 00B").answer("00B 10B").ack().wait(1100)  # by itself, with no RESET before
+    assert "CHG-ENABLED changer" in s.out("10B 00B").answer("052 007 159").ack().broken()
+
+
+@pytest.mark.parametrize(("ticks", "outcome"), [(0, "warn"), (1, "fail")])
+def test_a_coin_told_a_second_after_its_type_was_disabled(ticks, outcome):
+    """From the end of COIN TYPE to the start of the answer, 1 s (common practice)."""
+    s = changer().polls(1).out(COIN_TYPE_NONE)
+    told = s.at + 72_000_000 + ticks
+    s.answer("100").out("10B 00B", start=told - 72_000 - 165_000).answer("052 007 159").ack()
+    assert s.judge()["CHG-ENABLED", "changer"].outcome == outcome
 
 
 def test_a_coin_on_its_way_only_warns():
@@ -114,14 +148,34 @@ def asked(s):
     return s.out(STACK).answer("100", seat="validator")
 
 
-def test_escrow_outcome_in_thirty_seconds():
-    in_time = bill(asked(bill(validator(), IN_ESCROW)).wait(29_900), STACKED)
-    assert in_time.judge()["BIL-ESCROW", "validator"].outcome == "pass"
-    late = bill(asked(bill(validator(), IN_ESCROW)).wait(30_000), STACKED)
-    assert "BIL-ESCROW validator" in late.broken()
-    s = asked(bill(validator(), IN_ESCROW))
-    assert s.judge(end=29_000)["BIL-ESCROW", "validator"].outcome == "unseen"
-    assert s.judge(end=31_000)["BIL-ESCROW", "validator"].outcome == "fail"
+def escrowed(seconds, outcome=STACKED, ticks=0, polled=True):
+    """A bill, ESCROW, POLLs without news, and the outcome starts `seconds` (and `ticks`) after the ESCROW's end."""
+    s = bill(validator(), IN_ESCROW).out(STACK)
+    end = s.at + round(seconds * 72_000_000) + ticks
+    s.answer("100", seat="validator")
+    while polled and s.at < end - 110 * 72_000:
+        s.polls(1, poll="133 033", seat="validator")
+    s.out("133 033", start=end - 72_000 - 165_000).answer(outcome, seat="validator")
+    return s.ack() if outcome != "100" else s
+
+
+@pytest.mark.parametrize(("ticks", "outcome"), [(-72_000, "pass"), (0, "pass"), (1, "fail"), (720_000, "fail")])
+def test_escrow_outcome_in_thirty_seconds(ticks, outcome):
+    v = escrowed(30, ticks=ticks).judge()["BIL-ESCROW", "validator"]
+    assert (v.outcome, v.checked, v.limit.text) == (outcome, 1, "at most 30 s")
+    assert v.worst == pytest.approx(30, abs=0.011)
+
+
+def test_an_escrow_without_any_outcome():
+    assert escrowed(30, "100").judge()["BIL-ESCROW", "validator"].outcome == "unseen"  # not late yet
+    v = escrowed(30.2, "100").judge()["BIL-ESCROW", "validator"]
+    assert (v.outcome, v.broken) == ("fail", 1)
+
+
+def test_nobody_asked_for_the_outcome():
+    assert escrowed(40, polled=False).judge()["BIL-ESCROW", "validator"].outcome == "unseen"
+    s = bill(validator(), IN_ESCROW).out(STACK).answer("100", seat="validator")
+    assert s.judge(end=60_000)["BIL-ESCROW", "validator"].outcome == "unseen"
 
 
 def test_an_error_is_an_outcome_too():
@@ -139,6 +193,31 @@ def test_one_escrow_for_one_bill():
 def test_an_escrow_whose_answer_was_lost_may_be_repeated():
     v = asked(bill(validator(), IN_ESCROW).out(STACK)).judge()["BIL-ESCROW-ONCE", "board"]
     assert (v.outcome, v.checked) == ("pass", 1)
+
+
+def test_an_escrow_whose_answer_was_lost_may_be_said_again_later():
+    """A POLL came between: the controller cannot know whether the first was heard."""
+    s = asked(bill(validator(), IN_ESCROW).out(STACK).polls(1, poll="133 033", seat="validator"))
+    assert s.judge()["BIL-ESCROW-ONCE", "board"].outcome == "pass"
+    nak = bill(validator(), IN_ESCROW).out(STACK).answer("1FF", seat="validator").polls(1, poll="133 033", seat="validator")
+    assert asked(nak).judge()["BIL-ESCROW-ONCE", "board"].checked == 2  # refused: it may be said again
+
+
+def test_a_bill_whose_acknowledgement_was_lost_was_heard_all_the_same():
+    s = validator().out("133 033").answer(IN_ESCROW, seat="validator").say("board", "8000")
+    assert asked(s).judge()["BIL-ESCROW-ONCE", "board"].outcome == "pass"
+
+
+def test_an_escrow_after_an_unheard_past_is_not_judged():
+    s = asked(Script())
+    assert s.judge()["BIL-ESCROW-ONCE", "board"].outcome == "unseen"
+    s = asked(bill(validator(), IN_ESCROW).out("130 030"))  # a RESET that nobody answered
+    assert s.judge()["BIL-ESCROW-ONCE", "board"].outcome == "unseen"
+
+
+def test_a_bill_error_leaves_it_open_whether_a_bill_is_there():
+    s = bill(bill(validator(), IN_ESCROW), "005 105")  # jam
+    assert asked(s).judge()["BIL-ESCROW-ONCE", "board"].outcome == "unseen"
 
 
 def test_two_bills_two_escrows():

@@ -30,6 +30,17 @@ def test_one_request_without_an_answer(kit, answer_to_poll):
     assert talk.broken() == ["KIT-ANSWER board"]
 
 
+@pytest.mark.parametrize(("stall", "broken"), [(130, []), (2, ["KIT-ANSWER board"])])
+def test_an_answer_that_is_not_there_yet_after_a_stall(kit, stall, broken, answer_to_poll):
+    """The host asked twice, got the first answer and goes on; the second comes after that."""
+    talk = kit(doubt=3, chunks=True).start()
+    talk.seq = 6
+    talk.host("0306").host("0306", after=60).wait(50).late(stall).answer(answer_to_poll(3, 0), after=0.1)
+    talk.host("0307", after=0.2).answer(answer_to_poll(3, 0), after=0.2)
+    talk.seq = 7
+    assert talk.answer(answer_to_poll(3, 0), after=0.2).broken(subject="board") == broken
+
+
 @pytest.mark.parametrize("told", [True, False])
 def test_a_board_that_starts_owes_no_answer(kit, told, answer_to_poll):
     """Its supply blinked between two tries; a capture of the link alone knows it by BOOTED."""
@@ -195,3 +206,11 @@ def test_shape_and_frames_of_the_board(kit):
     assert kit().start().ask("03", "00", "02").broken(subject="board") == ["KIT-SHAPE board"]
     wrecked = kit().start().host("0306").answer("00", wreck=True)
     assert wrecked.broken() == ["KIT-FRAME board"]
+
+
+@pytest.mark.parametrize(("answers", "broken"), [(1, []), (2, ["KIT-QUIET board"])])
+def test_a_host_that_loses_its_supply_was_still_answered_once(kit, answers, broken):
+    k = kit().start().host("0306", after=95).power("host", False)
+    for _ in range(answers):
+        k.board("830600030000000000")
+    assert k.broken() == broken

@@ -208,7 +208,7 @@ def test_relink_ends_with_the_whole_start(kit):
 
 def test_start(kit):
     no_table = kit().host("0100").answer("000100").ask("02", "", "04").ask("04", "", "04")
-    assert no_table.broken() == ["KIT-START host"]
+    assert no_table.broken(subject="host") == ["KIT-START host"]  # a board that opens it is wrong as well
     no_reset = kit().power("host", True)
     no_reset.poll(0)
     assert no_reset.broken() == ["KIT-START host"]

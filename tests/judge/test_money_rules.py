@@ -1,6 +1,9 @@
 """Money, vends, coils and the door over hand-written talks. What the board tells of credit is set beside what
 coins, bills and cards really did; sums are worked by hand. Prices: 100 at row 0, column 0; 200 at row 1, column 0."""
 
+import importlib.util
+from pathlib import Path
+
 import pytest
 
 from benchsim.events import Happening
@@ -169,7 +172,7 @@ def test_another_coil_than_asked_for(kit):
         return happen(k, "coil", row=1, column=1, state="start")
 
     assert "SYS-ONE-COIL board" in other(opened(kit)).broken()
-    miswired = happen(opened(kit), "fault", "bench", card="row-column-swapped", on=True)
+    miswired = happen(opened(kit), "fault", "bench", name="row-column-swapped", on=True, hands=True)
     assert "SYS-ONE-COIL board" not in other(miswired).broken()
 
 
@@ -193,3 +196,142 @@ def test_no_coil_starts_with_the_door_open(kit):
     assert "SYS-DOOR board" in happen(k, "coil", row=0, column=0, state="start").broken()
     k = happen(happen(kit().start(), "door", open=True).wait(100), "door", open=False)
     assert happen(k, "coil", row=0, column=0, state="start").verdict("SYS-DOOR", "board").outcome == "pass"
+
+
+# ---- what cards pay, as the bus tells it (MDB/ICP 4.3 §7); sums by hand
+
+_spec = importlib.util.spec_from_file_location("bus_script", Path(__file__).with_name("bus_script.py"))
+bus_script = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(bus_script)
+
+FIRST, SECOND = "cashless1", "cashless2"
+POLLS = {FIRST: "112 012", SECOND: "162 062"}
+# Level 2, scale 1: 01+02+19+78+01+02+05 = 9C. Funds 500: 03+01+F4 = F8. Approved 100, 50: 05+64 = 69, 05+32 = 37.
+CONFIG, SESSION = "001 002 019 078 001 002 005 000 19C", "003 001 0F4 000 000 000 000 000 000 000 1F8"
+APPROVED, END, JUST_RESET = {100: "005 000 064 169", 50: "005 000 032 137"}, "007 107", "000 100"
+SETUP = {FIRST: "111 000 003 010 002 000 026", SECOND: "161 000 003 010 002 000 076"}
+REQUEST = {
+    (FIRST, 100): "113 000 000 064 000 011 088", (FIRST, 50): "113 000 000 032 000 011 056",
+    (SECOND, 100): "163 000 000 064 000 011 0D8",
+}  # fmt: skip
+SUCCESS = {FIRST: "113 002 000 011 026", SECOND: "163 002 000 011 076"}
+FAILURE, COMPLETE = {FIRST: "113 003 016", SECOND: "163 003 066"}, {FIRST: "113 004 017", SECOND: "163 004 067"}
+
+
+def bus(kit, *said):
+    """Exchanges on the bus, each (reader, command, answer): data is acknowledged, None is silence."""
+    script = bus_script.Script()
+    script.at = kit.now
+    if len(kit.links) == 2:
+        kit.links.append(script.info)
+    for seat, command, answer in said:
+        script.out(command, 5)
+        if answer is not None:
+            script.answer(answer, seat=seat)
+        if answer not in (None, "100", "1FF"):
+            script.ack()
+    kit.events += script.told
+    kit.now = script.at
+    return kit
+
+
+def carded(kit, *readers):
+    """On sale, with these readers set up."""
+    return bus(opened(kit), *((reader, SETUP[reader], CONFIG) for reader in readers))
+
+
+def numbered(k):
+    """A number that no event of late has had."""
+    return len(k.events) % 256
+
+
+def in_session(k, reader=FIRST, cash=0):
+    k = bus(happen(k, "card", reader, funds=500, state="in"), (reader, POLLS[reader], SESSION))
+    return k.poll(3, 500 + cash, [(numbered(k), 0x02, credit(3, 500, 500 + cash))])
+
+
+def bought(k, reader=FIRST, card=100, outcome=0, says=SUCCESS, answer="100", after=400):
+    """VEND of 100 with so much of it from the card; the reader is told `says`."""
+    k.ask("06", "00000064")
+    bus(k, (reader, REQUEST[reader, card], "100"), (reader, POLLS[reader], APPROVED[card]))
+    happen(k, "coil", row=0, column=0, state="start").poll(4, after)
+    happen(k, "coil", row=0, column=0, state="stop")
+    if outcome == 0:
+        happen(k, "drop", row=0, column=0)
+    if says:
+        bus(k, (reader, says[reader] if isinstance(says, dict) else says, answer))
+    return k.poll(3, after, [(numbered(k), 0x03, f"0000{outcome:02x}")])
+
+
+def left(k, reader=FIRST, credit_left=0):
+    """The card is taken out: complete, end session, quiet."""
+    happen(bus(k, (reader, COMPLETE[reader], END)), "card", reader, funds=400, state="out")
+    k.poll(3, credit_left, [(numbered(k), 0x02, credit(0, 0, credit_left))])
+    return quiet(k, credit_left)
+
+
+def test_the_bus_tells_what_a_card_pays(kit):
+    k = left(bought(in_session(carded(kit, FIRST))))
+    assert system(k) == [] and k.verdict("SYS-MONEY", "board").outcome == "pass"
+    assert k.verdict("SYS-PAID-OR-DELIVERED", "board").outcome == "pass"
+
+
+def test_delivered_and_never_charged(kit):
+    assert system(left(bought(in_session(carded(kit, FIRST)), says=FAILURE))) == ["SYS-MONEY board"]
+
+
+def test_charged_and_not_delivered(kit):
+    assert "SYS-PAID-OR-DELIVERED board" in system(left(bought(in_session(carded(kit, FIRST)), outcome=1, after=500)))
+    assert system(left(bought(in_session(carded(kit, FIRST)), outcome=1, says=FAILURE, after=500))) == []
+
+
+def test_what_the_bench_says_of_charges_does_not_count_beside_the_bus(kit):
+    k = bought(in_session(carded(kit, FIRST)), says=FAILURE)
+    assert system(left(happen(k, "charge", "board", value=100))) == ["SYS-MONEY board"]
+
+
+@pytest.mark.parametrize(("charged", "broken"), [(50, []), (100, ["SYS-MONEY board"])])
+def test_cash_and_card_in_one_sale(kit, charged, broken):
+    """50 in cash and 50 from the card; a board that asks the card for all of it takes too much."""
+    k = coin(carded(kit, FIRST), 50).poll(3, 50, [(1, 0x02, credit(1, 50, 50))])
+    k = in_session(k, cash=50)
+    assert system(left(bought(k, card=charged, after=450))) == broken
+
+
+def test_several_vends_in_one_session(kit):
+    k = bought(in_session(carded(kit, FIRST)))
+    k = left(bought(k, after=300))
+    assert system(k) == [] and k.verdict("SYS-PAID-OR-DELIVERED", "board").checked == 2
+    k = bought(in_session(carded(kit, FIRST)))
+    assert system(left(bought(k, after=300, says=FAILURE))) == ["SYS-MONEY board"]
+
+
+def test_two_readers_one_after_the_other(kit):
+    k = left(bought(in_session(carded(kit, FIRST, SECOND))))
+    k = left(bought(in_session(k, SECOND), SECOND), SECOND)
+    assert system(k) == [] and k.verdict("SYS-PAID-OR-DELIVERED", "board").checked == 2
+
+
+def test_while_a_card_is_in_either_reader_nothing_is_settled(kit):
+    k = bus(happen(opened(kit), "card", SECOND, funds=500, state="in"), (SECOND, POLLS[SECOND], SESSION))
+    k = coin(k, 100)  # never credited, but the second reader's session is open
+    assert quiet(k, 0).verdict("SYS-MONEY", "board").outcome == "unseen"
+
+
+@pytest.mark.parametrize("says", [(FIRST, POLLS[FIRST], JUST_RESET), (FIRST, SUCCESS[FIRST], "00B 004 10F")])
+def test_a_reader_that_forgot_the_vend_is_not_the_boards(kit, says):
+    """It starts anew, or says out of sequence (state 4: 0B + 04 = 0F), between approval and success."""
+    k = bus(bought(in_session(carded(kit, FIRST)), says=None), says)
+    assert system(left(k)) == []
+    k = coin(bus(bought(in_session(carded(kit, FIRST)), says=None), says), 50)  # and a coin is lost beside it
+    assert system(left(k)) == ["SYS-MONEY board"]
+
+
+def test_a_coin_that_the_changer_forgot_is_not_the_boards(kit):
+    told = ("changer", "10B 00B", "042 000 142")  # type 2 to the cash box
+    reset = ("changer", "10B 00B", "00B 10B")
+    assert system(quiet(bus(coin(carded(kit), 100), reset), 0)) == []
+    assert system(quiet(bus(coin(carded(kit), 100), told, reset), 0)) == ["SYS-MONEY board"]
+    assert system(quiet(bus(coin(coin(carded(kit), 100), 50), told, reset), 0)) == ["SYS-MONEY board"]
+    k = bus(coin(coin(carded(kit), 100), 50), told, reset).poll(3, 100, [(1, 0x02, credit(1, 100, 100))])
+    assert system(quiet(k, 100)) == []

@@ -4,6 +4,8 @@ within 1.5 s, a touch over 60 s is stuck.
 
 import pytest
 
+from benchsim.events import Happening
+
 DOWN, UP = "0107ff07ff", "0007ff07ff"
 
 
@@ -58,6 +60,32 @@ def test_stuck(kit):
     for _ in range(3100):
         patient.panel(DOWN, 20)
     assert patient.panel(UP, 20).verdict("PNL-STUCK", "host", subject="host").outcome == "pass"
+
+
+def screen(kit, out_of_order):
+    said = {"text": "", "credit": 0, "page": "sale", "out_of_order": out_of_order}
+    kit.events.append(Happening(kit.now, "host", "screen", said))
+    return kit
+
+
+# The limit is 3 s, and a screen is drawn within a second.
+LOST = {
+    "told in time": (lambda k: screen(k.wait(3000), True).wait(1500), "pass"),
+    "not told": (lambda k: k.wait(4100), "fail"),
+    "told, then taken back": (lambda k: screen(screen(k.wait(3000), True).wait(500), False).wait(1500), "fail"),
+    "told too late": (lambda k: screen(k.wait(4300), True).wait(1000), "fail"),
+    "not silent for so long": (lambda k: k.wait(2500).panel(UP, 0).wait(2500).panel(UP, 0), "unseen"),
+    "broken reports are none": (lambda k: k.panel(UP, 1500, wreck=True).panel(UP, 1500, wreck=True).wait(1500), "fail"),
+    "the host is off": (lambda k: k.power("host", False).wait(5000), "unseen"),
+    "the host starts anew": (lambda k: screen(k.wait(2000).power("host", False).power("host", True), False).wait(3500), "unseen"),
+}
+
+
+@pytest.mark.parametrize("name", LOST)
+def test_a_silent_panel_is_told_on_the_screen(kit, name):
+    go, outcome = LOST[name]
+    k = kit().power("host", True).panel(UP, 100)
+    assert go(screen(k, False)).verdict("PNL-LOST", "host", subject="host").outcome == outcome
 
 
 def test_a_screen_nobody_reads_is_unseen(kit):

@@ -1,0 +1,23 @@
+"""An answer whose closing flag never came: its end is the silence after it (kit link reference: a gap of more than
+10 ms drops the frame), also on ports where gaps inside a frame are not measured.
+"""
+
+import pytest
+
+
+def talk_with_a_cut_answer(kit, wait, chunks):
+    talk = kit(doubt=3 if chunks else 0, chunks=chunks).start()
+    talk.seq += 1
+    talk.host(f"03{talk.seq:02x}", after=60)
+    talk.board(f"83{talk.seq:02x}000300000000", cut=8)
+    return talk.host(f"03{talk.seq:02x}", after=wait).answer("000300000000" + "00")
+
+
+@pytest.mark.parametrize("chunks", [False, True])
+def test_a_host_that_waited_for_the_silence(kit, chunks):
+    assert "KIT-WAIT host" not in talk_with_a_cut_answer(kit, 60, chunks).broken(subject="host")
+
+
+@pytest.mark.parametrize("chunks", [False, True])
+def test_a_host_that_did_not(kit, chunks):
+    assert "KIT-WAIT host" in talk_with_a_cut_answer(kit, 2, chunks).broken(subject="host")
