@@ -9,12 +9,15 @@ from pathlib import Path
 
 from benchsim.captures.base import Capture, Writer
 from benchsim.captures.csv_words import CsvCapture, CsvWriter
-from benchsim.captures.pcapng import PcapngCapture, PcapngWriter
-from benchsim.captures.vcd import VcdCapture, VcdWriter
+from benchsim.captures.parts import Bound, JoinedCapture, PartsWriter
+from benchsim.captures.pcapng_reader import PcapngCapture
+from benchsim.captures.pcapng_writer import PcapngWriter
+from benchsim.captures.vcd_reader import VcdCapture
+from benchsim.captures.vcd_writer import VcdWriter
 from benchsim.errors import UsageError
 from benchsim.events import LinkInfo
 
-__all__ = ["Capture", "Writer", "open_capture", "open_writer"]
+__all__ = ["Bound", "Capture", "PartsWriter", "Writer", "open_capture", "open_parts", "open_writer", "write_parts"]
 
 FORMATS = {
     ".pcapng": (PcapngCapture, PcapngWriter),
@@ -33,6 +36,17 @@ def open_writer(path: str | Path, links: list[LinkInfo]) -> Writer:
     """Begin a recording of `links` at `path`. Raises UsageError for an unknown suffix or a closed door."""
     path = Path(path)
     return _format(path)[1](path, links)
+
+
+def write_parts(path: Path, links: list[LinkInfo], bound: Bound) -> PartsWriter:
+    """Begin a recording that takes no more of the disk than `bound`."""
+    return PartsWriter(path, links, bound, open_writer)
+
+
+def open_parts(paths: list[Path], line_map: Mapping[str, str] = {}) -> Capture:
+    """Open a recording that lies in one or several files."""
+    parts = [open_capture(path, line_map) for path in paths]
+    return parts[0] if len(parts) == 1 else JoinedCapture(parts)
 
 
 def open_capture(path: str | Path, line_map: Mapping[str, str] = {}) -> Capture:

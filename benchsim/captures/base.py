@@ -1,12 +1,12 @@
 """What every capture format shares: the links' nominal facts, nanoseconds, and a capture as a reader sees it.
 
-A format module holds its reader (a `Capture`) and its writer (a `Writer`) side by side, so that neither
-can drift from the other. All of them stream: memory does not grow with the length of a capture.
+A format has a reader (a `Capture`) and a writer (a `Writer`), and what both must agree on stands once,
+in the format's own module. All of them stream: memory does not grow with the length of a capture.
 """
 
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import BinaryIO, NamedTuple
+from typing import BinaryIO, NamedTuple, Self
 
 from benchsim.errors import UsageError
 from benchsim.events import Burst, Happening, LinkInfo
@@ -56,6 +56,8 @@ def pairs_of(link: LinkInfo) -> dict[str, str]:
         pairs["edges"] = "1"
     if link.chunks:
         pairs["chunks"] = "1"
+    if link.deaf:
+        pairs["deaf"] = link.deaf
     if link.name not in NOMINAL or NOMINAL[link.name].word != link.word:
         pairs["word_ticks"] = str(link.word)
     return pairs
@@ -75,6 +77,7 @@ def link_of(name: str, pairs: Mapping[str, str]) -> LinkInfo:
         edges=pairs.get("edges") == "1",
         chunks=pairs.get("chunks") == "1",
         note=pairs.get("note", ""),
+        deaf=pairs.get("deaf", "") if pairs.get("deaf") in ("out", "in") else "",
     )
 
 
@@ -141,6 +144,10 @@ class Capture:
     def events(self) -> Iterator[Burst | Happening]:
         raise NotImplementedError
 
+    def happenings(self) -> Iterator[Happening]:
+        """Only what happened off the links, for who must know of it beforehand."""
+        return iter(())
+
 
 class Writer:
     """A listener that records. Events come in order of their start; `close` or leave the context."""
@@ -161,6 +168,10 @@ class Writer:
     def happening(self, happening: Happening) -> None:
         """Formats that hold words only leave what happens off the links out."""
 
+    def size(self) -> int:
+        """Bytes recorded so far."""
+        return self._file.tell()
+
     def flush(self) -> None:
         """Hand all that is known so far to the operating system."""
         self._file.flush()
@@ -168,7 +179,7 @@ class Writer:
     def close(self) -> None:
         self._file.close()
 
-    def __enter__(self) -> "Writer":
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *exc) -> None:

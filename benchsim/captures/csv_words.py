@@ -124,7 +124,8 @@ class CsvCapture(Capture):
             (_decimals(row, self._columns[0]) for _, row, _ in islice(rows, LOOKED_AT)), default=3
         )
         rows.close()
-        doubt += -(-TICKS_PER_US // (2 * 10**resolution)) if resolution < 3 else 0
+        # Both ends of a time are off by half of the last digit at most.
+        doubt += -(-TICKS_PER_US // 10**resolution) if resolution < 3 else 0
         for name in declared or NOMINAL:
             link = declared.get(name) or link_of(name, {})
             slow = -(-link.word * SLOWEST // (100 - SLOWEST))

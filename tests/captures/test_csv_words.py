@@ -61,8 +61,8 @@ def test_byte_order_mark_is_no_part_of_the_header(tmp_path):
     "stated, times, doubt",
     [
         ("", "1000.000", 1_684),
-        ("", "1000.00", 1_684 + 1),  # half of 0.01 us
-        ("", "1000", 1_684 + 36),  # half of 1 us
+        ("", "1000.00", 1_684 + 1),  # 0.01 us, between two times that are each half of it off
+        ("", "1000", 1_684 + 72),  # 1 us
         ("# uncertainty_us=25\n", "1000.000", 1_684 + 1_800),
         ("# uncertainty_us=0.5\n", "1000.000", 1_684 + 36),
     ],

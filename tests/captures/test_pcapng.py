@@ -141,10 +141,10 @@ def test_big_endian_section(tmp_path):
 @pytest.mark.parametrize(
     "resolution, stamp, doubt",
     [
-        ("06", 1_000, 36),  # microseconds: half of 72 ticks
-        ("03", 1, 36_000),  # milliseconds
+        ("06", 1_000, 72),  # microseconds: 72 ticks between two times, each half of that off
+        ("03", 1, 72_000),  # milliseconds
         ("0c", 1_000_000_000, 0),  # picoseconds
-        ("8a", 1, 35_157),  # 2^-10 s: 1 is 0.9765625 ms = 70,312.5 ticks
+        ("8a", 1, 70_313),  # 2^-10 s: 1 is 0.9765625 ms = 70,312.5 ticks
         ("9e", 1_073_742, 0),  # 2^-30 s: 1,073,742 is 1.00000016 ms = 72,000.01 ticks
     ],
 )
@@ -288,3 +288,28 @@ def test_refused(tmp_path, blocks, place, expected):
 def test_a_line_map_has_no_meaning_here(tmp_path):
     with pytest.raises(UsageError, match="signals cannot be mapped"):
         open_capture(file(tmp_path, HAND), {"bus_out": "D0"})
+
+
+def test_a_gap_too_long_for_its_field_comes_back_exactly(tmp_path):
+    """By hand: 5 s of idle line are 360,000,000 ticks and 5,000,000,000 ns, over the 4,294,967,295 of a u32."""
+    burst = Burst(0, 3 * 82_500 + 720 + 360_000_000, "bus", True, "board", (0x130, 0x30, 0x31), (0, 360_000_000, 720))
+    with open_writer(tmp_path / "run.pcapng", [BUS]) as writer:
+        writer.burst(burst)
+        writer.burst(burst._replace(start=burst.end, end=2 * burst.end + 300))  # 100 ticks a word slower
+    data = (tmp_path / "run.pcapng").read_bytes()
+    assert bytes.fromhex("0130 00000000 0030 ffffffff 0031 00002710") in data  # 720 ticks: 10,000 ns
+    assert b"gap_ns=1:5000000000" in data and b"word_ns=1147222.222;gap_ns=1:5000000000" in data
+    assert list(open_capture(tmp_path / "run.pcapng").events()) == [
+        burst, burst._replace(start=burst.end, end=2 * burst.end + 300)
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("told", ["3:1", "x", "1:", "1:9999999999999999999", ""])
+def test_a_long_gap_that_makes_no_sense_is_refused(tmp_path, told):
+    comment = f"gap_ns={told}".encode()
+    options = struct.pack("<HHI", 2, 4, 2) + struct.pack("<HH", 1, len(comment)) + comment
+    options += bytes(-len(comment) % 4) + bytes(4)
+    path = file(tmp_path, SECTION, BUS_INTERFACE, packet(0, "0130 00000000 0030 ffffffff", options.hex()))
+    with pytest.raises(UsageError, match="expected WORD:NANOSECONDS") as error:
+        list(open_capture(path).events())
+    assert str(error.value).startswith(f"{path}:offset 68: ")
