@@ -9,22 +9,23 @@ import sys
 import tempfile
 
 from benchsim.errors import UsageError
+from benchsim.ports.waiting import Waiting
 
 
-def split_command(command: str, known: set[str]) -> list[str]:
+def split_command(command: str, known: set[str], option: str = "--exec") -> list[str]:
     """Split as a shell would; UsageError for a program that does not exist or an unknown {name}."""
     try:
         words = shlex.split(command)
     except ValueError as error:
-        raise UsageError(f"--exec: {error}, expected a command as in a shell") from None
+        raise UsageError(f"{option}: {error}, expected a command as in a shell") from None
     if not words:
-        raise UsageError("--exec: expected a command, such as \"python3 host.py {kit} {panel}\"")
+        raise UsageError(f"{option}: expected a command, such as \"python3 host.py {{kit}} {{panel}}\"")
     if shutil.which(words[0]) is None:
-        raise UsageError(f"--exec: no program {words[0]!r} here, expected one on PATH or a path to it")
+        raise UsageError(f"{option}: no program {words[0]!r} here, expected one on PATH or a path to it")
     for word in words:
         name = word[1:-1]
         if word.startswith("{") and word.endswith("}") and name not in known:
-            raise UsageError(f"--exec: unknown link {word}, expected {', '.join(sorted('{%s}' % k for k in known))}")
+            raise UsageError(f"{option}: unknown name {word}, expected {', '.join(sorted('{%s}' % k for k in known))}")
     return words
 
 
@@ -46,6 +47,7 @@ class Program:
             args, stdin=subprocess.DEVNULL, stdout=self._output, stderr=subprocess.STDOUT,
             start_new_session=True, env=_environment(),
         )  # fmt: skip
+        self._waiting = Waiting(self._process.pid)
 
     @staticmethod
     def _fill(word: str, paths: dict[str, str]) -> str:
@@ -68,12 +70,20 @@ class Program:
         except (ProcessLookupError, PermissionError):
             pass
         self._process.wait()
+        self._waiting.close()
+        self.last_words()
+        self._output.close()
 
     def last_words(self, lines: int = 3) -> list[str]:
         """The end of what it printed."""
-        self._output.seek(max(0, self._output.seek(0, os.SEEK_END) - 2000))
-        text = self._output.read().decode("utf-8", "replace")
-        return [line for line in text.splitlines() if line.strip()][-lines:]
+        if not self._output.closed:
+            self._output.seek(max(0, self._output.seek(0, os.SEEK_END) - 2000))
+            self._said = self._output.read().decode("utf-8", "replace")
+        return [line for line in self._said.splitlines() if line.strip()][-lines:]
+
+    def waited(self) -> int:
+        """Ticks for which this computer had more to run than processors, so far: not the program's own delay."""
+        return self._waiting.ticks()
 
     @property
     def pid(self) -> int:

@@ -1,58 +1,70 @@
-"""A pseudo-terminal in the place of a cable: the program under test opens its path like a serial port.
+"""A pseudo-terminal in the place of a cable: a program opens its path like a serial port."""
 
-A pseudo-terminal has no bit rate and hands bytes over in lumps. So a lump is told as it was: at one moment,
-its words a tick long; gaps inside a frame are not measured. What we say is written when its last bit would
-have passed.
-"""
-
-import asyncio
 import os
-import tty
+from pathlib import Path
 
-from benchsim.events import Burst
+from benchsim.clock.clocks import LATE
+from benchsim.errors import UsageError
+from benchsim.events import TICKS_PER_MS
 from benchsim.lines import Line
+from benchsim.ports.base import Port
+from benchsim.ports.descriptor import Descriptor
 
-_LUMP = 4096
 
+class PtyWire(Descriptor):
+    """Our end of a pseudo-terminal; `link`: a symbolic link to make to the other end."""
 
-class PtyPort:
-    """Seats whatever opens `path` on a line. Eight-bit links only."""
+    uncertainty = LATE + TICKS_PER_MS  # a later call of our own is told as a stall
+    note = "use a serial adapter instead of a pseudo-terminal to measure gaps"
 
-    def __init__(self, line: Line, seat: str, out: bool):
-        self.line, self.seat, self.out = line, seat, out
-        self._ours, self._theirs = os.openpty()
-        for fd in (self._ours, self._theirs):
+    def __init__(self, link: str = ""):
+        super().__init__()
+        self._link, self._theirs = link, -1
+        self.path = link
+
+    def open(self, port: Port) -> None:
+        try:
+            import tty
+        except ImportError:
+            raise UsageError("pty: this system has no pseudo-terminals; use serial:DEVICE or tcp:HOST:PORT") from None
+        ours, self._theirs = os.openpty()
+        for fd in (ours, self._theirs):
             tty.setraw(fd)
-            os.set_blocking(fd, False)
-        self.path = os.ttyname(self._theirs)
-        self.lost = 0  # bytes that the other side did not take
-        self._last_end = 0
-        self._loop = asyncio.get_running_loop()
-        self._loop.add_reader(self._ours, self._readable)
-        line.attach(seat, out, self._write)
+        # Ours alone: who opens theirs gets a description of its own, and may want to block.
+        os.set_blocking(ours, False)
+        name = os.ttyname(self._theirs)
+        self.path = self._link or name
+        try:
+            if self._link:
+                _make_link(Path(self._link), name)
+        except UsageError:
+            for fd in (ours, self._theirs):
+                os.close(fd)
+            raise
+        self.start(ours, port)
 
     def close(self) -> None:
-        """Hang up."""
-        self._loop.remove_reader(self._ours)
-        os.close(self._ours)
+        if self.fd < 0:
+            return
+        if self._link and os.path.islink(self._link) and os.readlink(self._link) == os.ttyname(self._theirs):
+            os.unlink(self._link)
+        super().close()
         os.close(self._theirs)
 
-    def _write(self, burst: Burst) -> None:
-        if burst.is_break:
-            return
-        data = bytes(word & 0xFF for word in burst.words)
-        try:
-            self.lost += len(data) - os.write(self._ours, data)
-        except BlockingIOError:  # nobody reads: a cable would drop them too
-            self.lost += len(data)
 
-    def _readable(self) -> None:
-        try:
-            data = os.read(self._ours, _LUMP)
-        except (BlockingIOError, OSError):
-            return
-        if not data:
-            return
-        start = max(self.line.clock.now(), self._last_end)
-        self._last_end = start + len(data)
-        self.line.arrived(Burst(start, self._last_end, self.line.name, self.out, self.seat, tuple(data)))
+def _make_link(link: Path, name: str) -> None:
+    if link.is_symlink() and not link.exists():  # left over from a bench that was killed
+        link.unlink()
+    try:
+        link.symlink_to(name)
+    except FileExistsError:
+        raise UsageError(f"pty:{link}: this exists already; remove it, or choose another path") from None
+    except OSError as error:
+        raise UsageError(f"pty:{link}: {error.strerror.lower()}, expected a path where a link can be made") from None
+
+
+class PtyPort(Port):
+    """Seats whatever opens `path` on a line. Eight-bit links only."""
+
+    def __init__(self, line: Line, seat: str, out: bool, link: str = ""):
+        super().__init__(line, seat, out, PtyWire(link))
