@@ -1,28 +1,19 @@
 """The demo: a healthy bench on which people buy. Here every seat is judged."""
 
-from benchsim.checks.stage import Case, Stage
+from benchsim.checks.customers import buy, change, choice
+from benchsim.checks.host_stage import HostStage
+from benchsim.checks.stage import Case, Plan
 
-PLAN: dict[str, Case] = {}
 
-
-async def _demo(s: Stage) -> None:
+async def _demo(s: HostStage) -> None:
     await s.on_sale()
-    await s.coins(3, 3)
-    s.tap(0, 0)
-    await s.sold(1)
-    await s.sleep(0.5)
-    s.bench.devices["changer"].lever()
-    await s.sleep(4)
-    await s.bill(0)
-    s.tap(1, 2)
-    await s.sold(2)
-    await s.sleep(0.5)
-    s.bench.devices["changer"].lever()
-    await s.sleep(4)
-    await s.card(1000)
-    s.tap(2, 1)
-    await s.sold(3)
+    await buy(s, "coin", choice(s))
+    await change(s)
+    await buy(s, "bill", choice(s, 1, 2))
+    await change(s)
+    await buy(s, "card", choice(s, 2, 1))
     await s.sleep(20)
 
 
-PLAN["demo"] = Case("demo", "Nothing: three customers pay with coins, a bill and a card", ("kit", "panel"), _demo)
+DEMO = Case("demo", "Nothing: three customers pay with coins, a bill and a card", ("kit", "panel"), _demo)
+PLAN = Plan(None, {"demo": DEMO}, HostStage)

@@ -1,15 +1,19 @@
-"""What a case can do to a bench: wait, let customers act, spoil answers, cut cables and power.
+"""What plans are made of: a plan has cases, a case is a coroutine over a stage.
 
-A case is a coroutine over a `Stage`; the same code runs in virtual time and against real ports.
+The same case runs in virtual time and against real ports. A stage knows how to provoke its subject;
+`host_stage`, `board_stage` and `device_stage` each know one kind.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import NamedTuple
 
-from benchsim.bench import Bench
-from benchsim.events import TICKS_PER_MS, Burst, ticks
+from benchsim.events import ticks
 
-READY_WITHIN = 20.0  # seconds for a host under test to start and open the sale
+
+SUPPLY = "supply"
+HAND = 10.0  # seconds that a person gets to do what was asked
+BOOT = 180.0  # seconds that a real computer may take to be there again, once its supply was switched
 
 
 class NotReached(Exception):
@@ -17,23 +21,104 @@ class NotReached(Exception):
 
 
 class Case(NamedTuple):
-    """One case of a plan."""
+    """One case of a plan.
+
+    `needs`: links that the subject must be on. `hands`: at a real device a person has to act; SUPPLY: only to switch
+    it off and on, which a power switch does too. `seats`: settings of simulated seats for this case, over those of the
+    bench file.
+    """
 
     name: str
     provokes: str
-    needs: tuple[str, ...]  # links that the subject must be on
+    needs: tuple[str, ...]
     play: Callable
+    hands: bool | str = False
+    seats: dict[str, dict] = {}  # noqa: RUF012
+
+
+class Cases(dict[str, Case]):
+    """Cases by name, in order. `needs`: links that all of them need."""
+
+    def __init__(self, *needs: str):
+        super().__init__()
+        self.needs = needs
+
+    def case(self, name: str, provokes: str, *more: str, **settings) -> Callable:
+        """Register a coroutine over a stage. `more`: links that it needs beside; `settings`: see `Case`."""
+
+        def register(play):
+            self[name] = Case(name, provokes, (*self.needs, *more), play, **settings)
+            return play
+
+        return register
+
+
+class Variant(NamedTuple):
+    """A seat that differs from the good one. `rule` must catch it in `case`; with no rule it is legal but
+    odd, and nothing may fail, in that case or (None) in any case of its plan.
+    """
+
+    make: type
+    seat: str
+    case: str | None
+    rule: str | None = None
+
+    @property
+    def title(self) -> str:
+        """For people: name, case and what it does."""
+        where = f" in {self.case}" if self.case else ""
+        return f"{self.make.__name__}{where}: {' '.join((self.make.__doc__ or '').split())}"
+
+
+class Plan(NamedTuple):
+    """All cases for one seat; None: nobody in particular is under test, all are judged.
+
+    `alone`: only the subject and our master are on the bus. `links`: where a real subject can be reached.
+    """
+
+    seat: str | None
+    cases: dict[str, Case]
+    stage: type["Stage"]
+    links: tuple[str, ...] = ()
+    variants: tuple[Variant, ...] = ()
+    alone: bool = False
 
 
 class Stage:
-    """One case being played."""
+    """One case being played. `person` asks somebody to act at a real device; None: there is nobody. `switch`
+    switches the supply of a real subject (see `ports.power`); None: nothing does.
+    """
 
-    def __init__(self, bench: Bench):
-        self.bench, self.clock, self.board = bench, bench.clock, bench.board
+    def __init__(self, bench, person: Callable[[str], None] | None = None, switch: Callable | None = None):
+        self.bench, self.clock, self.person, self._switch = bench, bench.clock, person, switch
+        self.boot = 0.0  # seconds to wait longer for a subject whose supply was switched
         self.notes: list[str] = []
-        self.reasons: dict[str, str] = {}
+        self.reasons: dict[str, str] = {}  # rule -> why it could not be put to the test
 
-    # ---- waiting
+    def note(self, text: str) -> None:
+        """Something that the reader of the report should know of this case."""
+        self.notes.append(text)
+
+    @contextmanager
+    def fault(self, name: str, hands: bool = False) -> Iterator[None]:
+        """Tell that something is wrong meanwhile. `hands`: hands must mend it."""
+        for is_on in (True, False):
+            self.bench.trace.happening("bench", "fault", name=name, on=is_on, hands=hands)
+            if is_on:
+                yield
+
+    async def supply(self, seat: str, on: bool) -> bool:
+        """Switch a real subject's supply. False: nothing here can do it."""
+        if self._switch is None:
+            return False
+        if on:  # told before: it may speak before the command has ended, and until then when it is switched off
+            self.bench.trace.happening(seat, "power", on=True, cause=0)
+        if failed := await self._switch(on):
+            raise NotReached(failed)
+        if not on:
+            self.bench.trace.happening(seat, "power", on=False, cause=0)
+        self.boot = BOOT
+        return True
 
     async def sleep(self, seconds: float) -> None:
         """Let bench time pass."""
@@ -46,142 +131,3 @@ class Stage:
             if self.clock.now() >= end:
                 raise NotReached(what)
             await self.clock.sleep(0.02)
-
-    async def on_sale(self) -> None:
-        """Wait until the host has opened the sale."""
-        await self.until(lambda: self.board.sale, READY_WITHIN, "the host never opened the sale")
-
-    async def sold(self, vends: int = 1) -> None:
-        """Wait until that many products were delivered since the start."""
-        await self.until(
-            lambda: self.board.memory.counters["vends"] >= vends, 6.0, "the host sent no VEND after the tap"
-        )
-
-    # ---- customers
-
-    async def paid_in(self, amount: int) -> None:
-        """Wait until the board's credit is at least `amount`."""
-        await self.until(lambda: self.board.till.total >= amount, 8.0, "the money put in never became credit")
-        await self.told()
-
-    async def told(self) -> None:
-        """Wait until the host has taken all events; customers look at the screen before they tap."""
-        await self.until(lambda: self.board.queue.empty, 5.0, "the host never took the board's events")
-        await self.sleep(0.4)
-
-    async def coins(self, coin_type: int, count: int = 1) -> None:
-        """Put coins in, one every half second, and wait for the credit."""
-        changer = self.bench.devices["changer"]
-        await self.until(lambda: changer.takes(coin_type), 12.0, "the changer was never enabled")
-        before = self.board.till.total
-        for _ in range(count):
-            changer.insert(coin_type)
-            await self.sleep(0.5)
-        await self.paid_in(before + count * changer.value(coin_type))
-
-    async def bill(self, bill_type: int) -> None:
-        """Put a bill in and wait for the credit."""
-        validator = self.bench.devices["validator"]
-        await self.until(lambda: validator.takes(bill_type), 12.0, "the validator was never enabled")
-        before = self.board.till.total
-        validator.insert(bill_type)
-        await self.paid_in(before + validator.value(bill_type))
-
-    async def card(self, funds: int | None) -> None:
-        """Hold a card to the reader and wait for its session."""
-        reader = self.bench.devices["cashless1"]
-        await self.until(lambda: reader.takes, 15.0, "the reader was never enabled")
-        reader.card(funds)
-        await self.until(lambda: self.board.till.funds is not None, 8.0, "the card's session never began")
-        await self.told()
-
-    def tap(self, row: int, column: int) -> None:
-        """Tap a selection on the panel."""
-        self.bench.panel.tap(row, column, self.bench.coils.rows, self.bench.coils.columns)
-
-    def price(self, row: int, column: int) -> int:
-        """The price in force."""
-        return (self.board.memory.prices or self.bench.settings.prices)[row * self.bench.coils.columns + column]
-
-    # ---- what happens to answers on their way
-
-    def lose(self, count: int, name: str | None = None) -> None:
-        """The next `count` answers (to an operation) are never sent."""
-        self._spoil(count, name, lambda wire, at: None)
-
-    def corrupt(self, count: int, name: str | None = None) -> None:
-        """One bit of the next `count` answers is wrong."""
-
-        def say(wire: bytes, at: int) -> None:
-            self._say(wire[:2] + bytes((wire[2] ^ 0x01,)) + wire[3:], at)
-
-        self._spoil(count, name, say)
-
-    def split(self, count: int, gap_ms: float, name: str | None = None) -> None:
-        """The next `count` answers come in two pieces with a pause between."""
-
-        def say(wire: bytes, at: int) -> None:
-            half = len(wire) // 2
-            end = self._say(wire[:half], at).end
-            self._say(wire[half:], end + int(gap_ms * TICKS_PER_MS))
-
-        self._spoil(count, name, say)
-
-    def delay(self, count: int, delay_ms: float, name: str | None = None) -> None:
-        """The next `count` answers start that long after the request's end."""
-
-        def say(wire: bytes, at: int) -> None:
-            self._say(wire, at + int((delay_ms - 2) * TICKS_PER_MS))  # the board's own 2 ms are in `at`
-
-        self._spoil(count, name, say)
-
-    def _say(self, wire: bytes, at: int) -> Burst:
-        return self.board.line.say("board", tuple(wire), at)
-
-    def _spoil(self, count: int, name: str | None, say: Callable[[bytes, int], object]) -> None:
-        left = [count]
-
-        def trick(answered: str, body: bytes, wire: bytes, at: int):
-            if name is not None and answered != name:
-                return None
-            left[0] -= 1
-            if left[0] <= 0:
-                self.board.tricks.remove(trick)
-            return lambda: say(wire, at)
-
-        self.board.tricks.append(trick)
-
-    # ---- cables and power
-
-    async def cut_kit(self, seconds: float) -> None:
-        """The board's end of the cable is out for so long. What the host says is still heard at its own end."""
-
-        def nothing_of_the_board(burst: Burst) -> Burst | None:
-            return burst if burst.out else None
-
-        line = self.bench.lines["kit"]
-        line.hurts.append(nothing_of_the_board)
-        line.deaf.add("board")
-        await self.sleep(seconds)
-        line.deaf.remove("board")
-        line.hurts.remove(nothing_of_the_board)
-
-    async def lose_the_receipt(self, act: Callable[[], None], seconds: float = 0.6) -> None:
-        """`act`, then the next answer with a CREDIT reaches the host, but for so long nothing the host says does."""
-
-        def told(answered: str, body: bytes, wire: bytes, at: int) -> None:
-            if answered == "POLL" and self.board.queue.holds("CREDIT"):
-                self.board.tricks.remove(told)
-                self.board.line.deaf.add("board")
-
-        self.board.tricks.append(told)
-        act()
-        await self.until(lambda: "board" in self.board.line.deaf, 3.0, "the host did not poll")
-        await self.sleep(seconds)
-        self.board.line.deaf.remove("board")
-
-    async def reboot(self, off: float = 0.3, cause: int = 0, boot: float = 0.5) -> None:
-        """The board is off for a moment and hears the host again `boot` seconds after that."""
-        self.board.power_off()
-        await self.sleep(off)
-        self.board.power_on(cause, ticks(boot))

@@ -3,16 +3,11 @@
 They have a table of their own in the report: what we provoke on purpose is no verdict on us.
 """
 
-from typing import NamedTuple
-
-from benchsim.checks.host_plan import PLAN as HOST
-from benchsim.checks.runner import play_virtual
+from benchsim.checks.stage import Variant
 from benchsim.events import ticks
 from benchsim.links.kit_frames import wrap
-from benchsim.schema import Book
 from benchsim.seats.board import SALE
 from benchsim.seats.host import Host
-from benchsim.settings import Settings
 
 
 class Impatient(Host):
@@ -194,45 +189,72 @@ class TakesTwice(Host):
         self.sum = self.credit = before + sum(amounts) if all(amounts) else self.credit
 
 
-class Variant(NamedTuple):
-    """One wrong seat, the rule that must catch it, the case in which it must."""
+class Daunted(Host):
+    """Starts anew with the board, but for the sale: that it opens once only."""
 
-    make: type[Host]
-    rule: str
-    case: str
+    starts = 0
+
+    def _got_reset(self, status, fields, now):
+        super()._got_reset(status, fields, now)
+        self.starts += 1
+
+    def _got_price_commit(self, status, fields, now):
+        if self.starts < 2:
+            super()._got_price_commit(status, fields, now)
+
+    def _reopen(self):
+        if self.starts < 2:
+            super()._reopen()
+
+
+class PanelBlind(Host):
+    """Goes on as if nothing were wrong when the touch panel is silent."""
+
+    def _causes(self, now):
+        self.panel_heard = now + self.clock.skipped
+        yield from super()._causes(now)
+
+
+class Flattering(Host):
+    """Shows twice the credit."""
+
+    def show(self, said=None):
+        true, self.credit = self.credit, self.credit * 2
+        super().show(said)
+        self.credit = true
+
+
+class Cheerful(Host):
+    """Looks as if it sold while the board is locked out."""
+
+    def _causes(self, now):
+        return iter(())
 
 
 VARIANTS = (
-    Variant(Impatient, "KIT-WAIT", "answer-lost"),
-    Variant(Sleepy, "KIT-WAIT", "answer-lost"),
-    Variant(SlowPoller, "KIT-POLL-RATE", "polling"),
-    Variant(FastPoller, "KIT-POLL-RATE", "polling"),
-    Variant(FiveTries, "KIT-RETRY", "four-answers-lost"),
-    Variant(SameSeq, "KIT-SEQ", "polling"),
-    Variant(GivesUp, "KIT-RELINK", "board-silent"),
-    Variant(Hurried, "KIT-RELINK", "board-silent"),
-    Variant(NoTable, "KIT-START", "start-up"),
-    Variant(Forgetful, "KIT-START", "quick-reboot"),
-    Variant(HalfTable, "KIT-PRICE-WHOLE", "prices-refused"),
-    Variant(NeverEnough, "KIT-PRICE-WHOLE", "prices-refused"),
-    Variant(Generous, "KIT-SALE-STATE", "tap-without-credit"),
-    Variant(Overpriced, "KIT-SALE-STATE", "sale-coin"),
-    Variant(DoorBlind, "KIT-LOCKOUT", "tap-locked-out"),
-    Variant(DoorBlind, "KIT-LOCKOUT", "tap-door-open"),
-    Variant(BadCheck, "KIT-FRAME", "polling"),
-    Variant(OpenEnded, "KIT-SHAPE", "polling"),
-    Variant(Hasty, "KIT-REFUND", "idle-credit"),
-    Variant(TakesTwice, "KIT-SALE-STATE", "events-again"),
-    Variant(Restless, "PNL-STUCK", "stuck-touch"),
+    Variant(Impatient, "host", "answer-lost", "KIT-WAIT"),
+    Variant(Sleepy, "host", "answer-lost", "KIT-WAIT"),
+    Variant(SlowPoller, "host", "polling", "KIT-POLL-RATE"),
+    Variant(FastPoller, "host", "polling", "KIT-POLL-RATE"),
+    Variant(FiveTries, "host", "four-answers-lost", "KIT-RETRY"),
+    Variant(SameSeq, "host", "polling", "KIT-SEQ"),
+    Variant(GivesUp, "host", "board-silent", "KIT-RELINK"),
+    Variant(Hurried, "host", "board-silent", "KIT-RELINK"),
+    Variant(NoTable, "host", "start-up", "KIT-START"),
+    Variant(Forgetful, "host", "quick-reboot", "KIT-START"),
+    Variant(HalfTable, "host", "prices-refused", "KIT-PRICE-WHOLE"),
+    Variant(NeverEnough, "host", "prices-refused", "KIT-PRICE-WHOLE"),
+    Variant(Generous, "host", "tap-without-credit", "KIT-SALE-STATE"),
+    Variant(Overpriced, "host", "sale-coin", "KIT-SALE-STATE"),
+    Variant(DoorBlind, "host", "tap-locked-out", "KIT-LOCKOUT"),
+    Variant(DoorBlind, "host", "tap-door-open", "KIT-LOCKOUT"),
+    Variant(BadCheck, "host", "polling", "KIT-FRAME"),
+    Variant(OpenEnded, "host", "polling", "KIT-SHAPE"),
+    Variant(Hasty, "host", "idle-credit", "KIT-REFUND"),
+    Variant(TakesTwice, "host", "events-again", "KIT-SALE-STATE"),
+    Variant(Restless, "host", "stuck-touch", "PNL-STUCK"),
+    Variant(Daunted, "host", "board-back", "SYS-RECOVER"),
+    Variant(PanelBlind, "host", "panel-silent", "PNL-LOST"),
+    Variant(Flattering, "host", "idle-credit", "SYS-TRUTH"),
+    Variant(Cheerful, "host", "tap-locked-out", "SYS-TRUTH"),
 )
-
-
-def run_selftest(settings: Settings, book: Book, seed: int) -> list[dict]:
-    """Play every variant in its case. A row: variant, seat, rule, caught."""
-    rows = []
-    for variant in VARIANTS:
-        result = play_virtual(settings, book, HOST[variant.case], seed, "host", variant.make)
-        caught = any(v.rule == variant.rule and v.outcome == "fail" for v in result.verdicts)
-        name = f"{variant.make.__name__} in {variant.case}: {variant.make.__doc__}"
-        rows.append({"variant": name, "seat": "host", "rule": variant.rule, "caught": caught})
-    return rows
