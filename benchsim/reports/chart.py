@@ -19,6 +19,7 @@ BARS = 32  # about as many as can be told apart at this width
 FINE = (1, 1.5, 2, 3, 4, 5, 6, 8, 10)  # widths of bars: they start at the limit, not at a tick
 # How far the axis goes past limits and usual values, as a part of their span, before values are put together.
 REACH = 1.0
+NOTHING = 1e-9  # ms, percent: far less than a tick; an axis as short as that has no round widths
 LEAST = {"legal": 3.0, "beyond": 9.0}  # height of a bar that holds one value among thousands
 
 
@@ -81,7 +82,9 @@ def _reach(values: list[float], limits: list[float]) -> tuple[float, float]:
     middle = values[len(values) // 20 : len(values) - len(values) // 20]
     inner = [middle[0], middle[-1], *limits]
     # Never narrower than a millionth of the values: below that a float has no room for bars.
-    size = max(max(inner) - min(inner), 1e-6 * max(map(abs, inner))) or 1.0
+    size = max(max(inner) - min(inner), 1e-6 * max(map(abs, inner)))
+    if size < NOTHING:
+        size = 1.0
     low = max(values[0], min(inner) - REACH * size)
     high = min(values[-1], max(inner) + REACH * size)
     # A little room, so that a limit at the end of all values is not the edge of the picture.

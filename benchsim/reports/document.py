@@ -15,6 +15,11 @@ DOCUMENT = (
     "frames",
     "verdicts",
     "selftest",
+    "legal",
+    "waivers",
+    "golden",
+    "about",
+    "links",
     "summary",
     "outcome",
 )
@@ -37,7 +42,11 @@ VERDICT = (
     "at",
 )
 PLACE = ("time_s", "frame", "text")
-SELFTEST = ("variant", "seat", "rule", "caught")
+SELFTEST = ("variant", "seat", "rule", "caught", "seeds", "missed")
+LINK = ("link", "uncertainty_ms", "edges", "chunks", "better")
+WAIVER = ("rule", "seat", "reason", "until", "case", "state")
+GOLDEN = ("case", "party", "kind", "step", "after", "sure")
+LEGAL = ("variant", "seat", "failed", "seeds")
 SUMMARY = ("pass", "fail", "unsure", "unseen", "warn")
 
 # A tick is 13.9 ns: nanoseconds keep every time apart. Values are in ms or percent: a millionth will do.
@@ -58,15 +67,20 @@ def document(record: Record) -> dict:
     """`record.document` with its keys in order and its numbers rounded; the original is left as it is."""
     told = _ordered(record.document, DOCUMENT, "document")
     told["tool"] = _ordered(told["tool"], TOOL, "tool")
-    told["verdicts"] = [_verdict(verdict) for verdict in told["verdicts"]]
-    if told["selftest"] is not None:
-        told["selftest"] = [_ordered(row, SELFTEST, "selftest") for row in told["selftest"]]
+    told["verdicts"] = [verdict_document(verdict) for verdict in told["verdicts"]]
+    for table, keys in (("selftest", SELFTEST), ("legal", LEGAL), ("waivers", WAIVER), ("golden", GOLDEN)):
+        if told[table] is not None:
+            told[table] = [_ordered(row, keys, table) for row in told[table]]
+    told["links"] = [_ordered(link, LINK, "link") for link in told["links"]]
+    for link in told["links"]:
+        link["uncertainty_ms"] = _rounded(link["uncertainty_ms"], VALUE_PLACES)
     told["summary"] = _ordered(told["summary"], SUMMARY, "summary")
     told["duration_s"] = _rounded(told["duration_s"], SECONDS_PLACES)
     return told
 
 
-def _verdict(verdict: dict) -> dict:
+def verdict_document(verdict: dict) -> dict:
+    """One verdict, keys in order and numbers rounded."""
     told = _ordered(verdict, VERDICT, f"verdict on {verdict.get('rule')}")
     for key in ("worst", "limit", "margin", "uncertainty"):
         told[key] = _rounded(told[key], VALUE_PLACES)

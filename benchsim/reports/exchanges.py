@@ -6,12 +6,13 @@ the question, the answer and what came of it.
 """
 
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
 from benchsim.events import MODE, TICKS_PER_MS, TICKS_PER_SECOND, Burst, seconds
 from benchsim.reports.record import Exchange, Key, Limit, Stretch
 from benchsim.reports.words import figure, quantity
+from benchsim.schema.limits import Limit as SchemaLimit
 
 LINKS = {"BUS": "bus", "CHG": "bus", "BIL": "bus", "CSH": "bus", "KIT": "kit", "PNL": "panel", "AUD": "audit"}
 
@@ -31,6 +32,7 @@ BEFORE, AFTER = 2, 1  # turns drawn around the one in question
 WORDS = 8  # words of a turn on the bus that stand each for itself, and that are named of a longer one
 CLOSE = 30 * TICKS_PER_MS  # neighbours that are further apart would squeeze the drawing
 REACH = 2 * TICKS_PER_SECOND  # no time that is drawn here began longer ago
+AROUND = REACH + TICKS_PER_SECOND  # on either side of a place; longer turns than the second are cut
 PAUSE = 20 * TICKS_PER_MS  # one side is silent for longer: a new turn (a port's lumps are up to 16 ms apart)
 
 
@@ -52,19 +54,69 @@ class Turn(NamedTuple):
 def exchanges(case: str | None, events: Iterable, verdicts: Iterable[dict]) -> dict[Key, Exchange]:
     """A drawing of the first place of every verdict that needs a look.
 
-    `events` are those of the case in order of start; `verdicts` as the JSON document has them.
+    `events` are those of the case in order of start, read once and kept only where something is drawn;
+    `verdicts` as the JSON document has them.
     """
-    wanted = [
-        verdict for verdict in verdicts if verdict["outcome"] in ("fail", "unsure", "warn") and verdict["at"]
-    ]
-    links = {LINKS.get(verdict["rule"].split("-")[0]) for verdict in wanted} - {None}
-    bursts = [event for event in events if isinstance(event, Burst) and event.link in links] if links else []
-    said = {link: _turns([burst for burst in bursts if burst.link == link]) for link in sorted(links)}
+    wanted = near(verdicts)
+    said = {link: _turns(bursts) for link, bursts in _kept(events, wanted).items()}
     found = {}
     for verdict in wanted:
         drawn = _around(said.get(LINKS.get(verdict["rule"].split("-")[0]), []), verdict)
         if drawn:
             found[case, verdict["rule"], verdict["judged"]] = drawn
+    return found
+
+
+def exchange_at(events: Iterable, time_s: float, answers: Mapping[str, tuple[str, SchemaLimit]]) -> Exchange | None:
+    """The exchange under way at a time (bench seconds), else the next within the second after; None: none.
+
+    `answers`: by link, the rule and the limit of its answers, which is drawn where there is one.
+    """
+    at = round(time_s * TICKS_PER_SECOND)
+    near_by = [e for e in events if type(e) is Burst and at - AROUND <= e.start <= at + AROUND]
+    found = []
+    for link in dict.fromkeys(burst.link for burst in near_by):
+        turns = _turns([burst for burst in near_by if burst.link == link])
+        index = next((i for i, turn in enumerate(turns) if turn.end > at), None)
+        if index is not None and turns[index].start <= at + TICKS_PER_SECOND:
+            found.append((max(turns[index].start, at), link, turns, index))
+    if not found:
+        return None
+    _, link, turns, index = min(found, key=lambda one: one[:2])
+    follows = index + 1 < len(turns) and turns[index + 1].out != turns[index].out
+    if turns[index].out and follows and turns[index + 1].start - turns[index].end <= CLOSE:
+        index += 1  # asked: drawn with its answer
+    rule, limit = answers.get(link, ("", None))
+    told = {"rule": rule, "unit": limit and limit.unit, "at": [{"time_s": seconds(turns[index].start), "frame": 0}]}
+    told["limit"] = limit and [None if side is None else limit.shown(side) for side in (limit.low, limit.high)]
+    return _around(turns, told)
+
+
+def near(verdicts: Iterable[dict]) -> list[dict]:
+    """The verdicts that need a look and have a place to look at."""
+    return [verdict for verdict in verdicts if verdict["outcome"] in ("fail", "unsure", "warn") and verdict["at"]]
+
+
+def _kept(events: Iterable, wanted: list[dict]) -> dict[str, list[Burst]]:
+    """By link, the bursts that may be drawn: around each place in question."""
+    places = sorted(
+        (round(verdict["at"][0]["time_s"] * TICKS_PER_SECOND), link)
+        for verdict in wanted
+        if (link := LINKS.get(verdict["rule"].split("-")[0]))
+    )
+    found: dict[str, list[Burst]] = {}
+    for link in sorted({link for _, link in places}):
+        found[link] = []
+    ends = {link: [at + AROUND for at, of in places if of == link] for link in found}
+    for event in events if places else ():
+        if type(event) is Burst and event.link in ends:
+            left = ends[event.link]
+            while left and left[0] < event.start:
+                left.pop(0)
+                if not any(ends.values()):
+                    return found
+            if left and event.start >= left[0] - 2 * AROUND:
+                found[event.link].append(event)
     return found
 
 

@@ -5,6 +5,7 @@ This module turns a record into what the template shows; how it looks is the tem
 
 import re
 from functools import cache
+from itertools import groupby
 from typing import Any, TextIO
 from urllib.parse import quote
 
@@ -13,6 +14,7 @@ from markupsafe import Markup
 
 from benchsim.reports import chart, timeline
 from benchsim.reports.cautions import CAUTIONS
+from benchsim.reports.practice import Practice, practice_of
 from benchsim.reports.record import Record
 from benchsim.reports.rows import (
     Row,
@@ -27,15 +29,22 @@ from benchsim.reports.rows import (
 from benchsim.reports.words import (
     MEANINGS,
     OUTCOMES,
+    OUTLIVED,
+    accused,
     count,
+    golden_line,
+    golden_place,
     grouped,
     heaviest,
     missed,
+    missed_seeds,
+    over_seeds,
     printable,
     quantity,
     reason,
     span,
     tally,
+    waiver_line,
 )
 
 # A sign for each outcome, always beside its word or with the word as its label.
@@ -46,16 +55,18 @@ OPEN = 12  # so many rules that need a look are shown unfolded
 SHOWN = 8  # so many cases of a rule are shown with their evidence
 FEW = 8  # up to so many cases of a rule are shown unfolded
 COLUMNS = 16  # up to so many cases have a column each in the table of verdicts
+FEW_MARKS = 40  # with more cases in a ribbon their numbers have no room
 
 
 def write_html(record: Record, stream: TextIO) -> None:
     """The whole report. Every text of the record is escaped, control characters are written out."""
-    page = _templates().get_template("report.html.j2")
+    page = templates().get_template("report.html.j2")
     stream.write(page.render(_view(record)))
 
 
 @cache
-def _templates() -> Environment:
+def templates() -> Environment:
+    """Where every page is made from: nothing unescaped, nothing undefined."""
     return Environment(
         loader=PackageLoader("benchsim.reports"),
         autoescape=True,
@@ -81,6 +92,8 @@ def _view(record: Record) -> dict[str, Any]:
         "reason": reason(document),
         "summary": [(name, document["summary"][name]) for name in OUTCOMES],
         "cases": cases,
+        "groups": _groups(cases),
+        "few_marks": FEW_MARKS,
         "columns": [case for case in cases if case["name"]] if len(cases) <= COLUMNS else [],
         "rules": shown,
         "look": look,
@@ -88,6 +101,14 @@ def _view(record: Record) -> dict[str, Any]:
         "unseen": sorted(reasons.items(), key=lambda item: (-len(item[1]), item[0])),
         "selftest": sorted(document["selftest"] or (), key=lambda row: row["caught"]),
         "missed": len(missed(document)),
+        "missed_seeds": missed_seeds,
+        "legal": sorted(document["legal"] or (), key=lambda row: not row["failed"]),
+        "accused": len(accused(document)),
+        "over_seeds": over_seeds,
+        "waivers": [(row, waiver_line(row), row["state"] in OUTLIVED) for row in document["waivers"] or ()],
+        "golden": document["golden"],
+        "golden_line": golden_line,
+        "differences": [(place, list(ours)) for place, ours in groupby(document["golden"] or (), key=golden_place)],
         "cautions": CAUTIONS,
         "signs": SIGNS,
         "words": WORDS,
@@ -101,6 +122,22 @@ def _view(record: Record) -> dict[str, Any]:
         "grouped": grouped,
         "quantity": quantity,
     }
+
+
+def _groups(cases: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The cases seat by seat, in the order in which they ran."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for case in cases:
+        found.setdefault((case["note"] and case["note"].subject) or "whole bench", []).append(case)
+    return [
+        {
+            "seat": seat,
+            "cases": ours,
+            "outcome": heaviest([case["outcome"] for case in ours]),
+            "duration_s": sum(case["note"].duration_s for case in ours if case["note"]),
+        }
+        for seat, ours in found.items()
+    ]
 
 
 def _cases(record: Record) -> list[dict[str, Any]]:
@@ -143,6 +180,7 @@ def _rule(record: Record, row: Row, cases: list[dict[str, Any]]) -> dict[str, An
         "outcome": row.outcome,
         "open": False,
         "statement": record.rule_text.get(row.rule, ""),
+        "practice": practice_of(row.rule) if row.outcome in ("fail", "unsure", "warn") else Practice(),
         "checked": row.checked,
         "broken": row.broken,
         "told": told,

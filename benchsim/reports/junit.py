@@ -9,10 +9,13 @@ from xml.etree import ElementTree as Tree
 
 from benchsim.reports.record import CaseNote, Record
 from benchsim.reports.rows import by_case, limit_text
-from benchsim.reports.words import MEANINGS, moment, printable, quantity, tally
+from benchsim.reports.words import MEANINGS, OUTLIVED, golden_line, moment, printable, quantity, tally, waiver_line
 
 WHOLE_RUN = "whole run"
 SELF_TEST = "self-test"
+LEGAL = "odd but legal"
+WAIVERS = "waivers"
+GOLDEN = "saved run"
 
 
 def write_junit(record: Record, stream: TextIO, unsure: Literal["skipped", "failure"] = "skipped") -> None:
@@ -24,6 +27,12 @@ def write_junit(record: Record, stream: TextIO, unsure: Literal["skipped", "fail
         _case(root, record, notes.get(name), name, verdicts, unsure)
     if document["selftest"]:
         _selftest(root, document["selftest"])
+    if document["legal"]:
+        _legal(root, document["legal"])
+    if document["waivers"]:
+        _waivers(root, document["waivers"])
+    if document["golden"] is not None:
+        _golden(root, document["golden"], [note.name for note in record.cases], unsure)
     for key in ("tests", "failures", "errors", "skipped"):
         root.set(key, str(sum(int(suite.get(key)) for suite in root)))
     root.set("time", f"{document['duration_s']:.6f}")
@@ -72,6 +81,8 @@ def _outcome(test: Tree.Element, verdict: dict, replay: str, unsure: str) -> Non
         Tree.SubElement(test, "skipped", message=short(verdict)).text = long(verdict, replay)
     elif outcome == "unseen":
         Tree.SubElement(test, "skipped", message=f"unseen: {verdict['why'] or 'no reason was given'}")
+    elif outcome == "warn" and verdict["why"]:
+        Tree.SubElement(test, "skipped", message=verdict["why"]).text = long(verdict, replay)
     elif outcome == "warn":
         Tree.SubElement(test, "system-out").text = f"{short(verdict)}\n{long(verdict, replay)}"
 
@@ -107,6 +118,42 @@ def _selftest(root: Tree.Element, variants: list[dict]) -> None:
         if not row["caught"]:
             message = f"{row['seat']} was made to break {row['rule']} ({row['variant']}) and nothing noticed"
             Tree.SubElement(test, "failure", message=message, type=SELF_TEST)
+    _totals(suite)
+
+
+def _legal(root: Tree.Element, variants: list[dict]) -> None:
+    suite = _suite(root, LEGAL, 0.0)
+    for row in variants:
+        test = _test(suite, row["variant"], f"{LEGAL}.{row['seat']}")
+        if row["failed"]:
+            message = f"{row['seat']} is odd but legal ({row['variant']}) and was accused: {'; '.join(row['failed'])}"
+            Tree.SubElement(test, "failure", message=message, type=LEGAL)
+    _totals(suite)
+
+
+def _waivers(root: Tree.Element, rows: list[dict]) -> None:
+    suite = _suite(root, WAIVERS, 0.0)
+    for row in rows:
+        name = " ".join(filter(None, (row["rule"], row["seat"], row["case"])))
+        test = _test(suite, name, f"{WAIVERS}.{row['seat']}")
+        if row["state"] in OUTLIVED:
+            Tree.SubElement(test, "failure", message=waiver_line(row), type=WAIVERS)
+    _totals(suite)
+
+
+def _golden(root: Tree.Element, rows: list[dict], cases: list[str], unsure: str) -> None:
+    """A test for each case that was compared, or that the saved run lacks."""
+    suite = _suite(root, GOLDEN, 0.0)
+    found: dict[str, list[dict]] = {name: [] for name in cases}
+    for row in rows:
+        found.setdefault(row["case"].partition(": ")[2], []).append(row)
+    for case, ours in found.items():
+        test = _test(suite, case, GOLDEN)
+        lines = [" ".join(filter(None, (row["party"], golden_line(row)))) for row in ours]
+        if any(row["sure"] for row in ours) or (ours and unsure == "failure"):
+            Tree.SubElement(test, "failure", message=lines[0], type=GOLDEN).text = "\n".join(lines)
+        elif ours:
+            Tree.SubElement(test, "skipped", message=lines[0]).text = "\n".join(lines)
     _totals(suite)
 
 

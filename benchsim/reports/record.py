@@ -52,6 +52,25 @@ class Exchange:
     title: str = ""
 
 
+class HandoverStep(NamedTuple):
+    """One step of a commissioning. `outcome` as of a rule; "unseen": this machine has no parts for it."""
+
+    turn: int  # 1 as it was found, 2 after mains off and on
+    title: str
+    outcome: str
+    found: str
+    rules: tuple[str, ...]
+
+
+class Handover(NamedTuple):
+    """A machine that was commissioned. `grid`: prices by row and column, None: not for sale."""
+
+    steps: list[HandoverStep]
+    grid: list[list[int | None]]
+    setpoint: str
+    real: bool  # something real sat on a seat
+
+
 @dataclass
 class Record:
     """One finished run. See the module's docstring for what must stay out."""
@@ -66,3 +85,4 @@ class Record:
     rule_text: dict[str, str] = field(default_factory=dict)  # rule: its statement
     replay: str = ""  # the command that runs all of it again
     exchanges: dict[Key, Exchange] = field(default_factory=dict)
+    handover: Handover | None = None  # where a machine was commissioned

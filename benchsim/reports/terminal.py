@@ -4,6 +4,8 @@ Everything goes to the console that is handed in, so that standard output stays 
 The caller's console knows whether it is a terminal, how wide it is and whether colour is wanted.
 """
 
+from itertools import groupby
+
 from rich import box
 from rich.console import Console
 from rich.padding import Padding
@@ -11,25 +13,34 @@ from rich.table import Table
 from rich.text import Text
 
 from benchsim.reports import timeline
+from benchsim.reports.practice import practice_of
 from benchsim.reports.record import CaseNote, Record
 from benchsim.reports.rows import Row, limit_text, rows, seats_together, unseen_by_reason, weight
 from benchsim.reports.words import (
     MARKS,
     MEANINGS,
     OUTCOMES,
+    OUTLIVED,
+    WAIVER_USED,
     count,
+    golden_line,
+    golden_place,
     headline,
     heaviest,
+    missed_seeds,
     moment,
+    over_seeds,
     printable,
     quantity,
     span,
     tally,
+    waiver_line,
 )
 
 STYLES = {"pass": "green", "fail": "bold red", "unsure": "bold blue", "warn": "yellow", "unseen": "dim"}
 CASES = 3  # cases told of one rule, the heaviest
 PLACES = 3  # places of evidence shown for one verdict
+SIGNS = {"new": "+", "missing": "-", "moved": "~", "new case": "+"}  # of differences from a saved run
 
 
 def case_line(console: Console, note: CaseNote, verdicts: list[dict]) -> None:
@@ -47,6 +58,21 @@ def case_line(console: Console, note: CaseNote, verdicts: list[dict]) -> None:
         console.print(_text(console, f"      {words}"), soft_wrap=True)
 
 
+def left_out_line(console: Console, why: str, names: list[str]) -> None:
+    """Cases that were not played, and why."""
+    line = _mark(console, "unseen")
+    line.pad_right(max(0, 6 - line.cell_len))
+    line.append_text(_text(console, f"{count(len(names), 'case')} left out: {why}"))
+    console.print(line, soft_wrap=True)
+    console.print(Padding(_text(console, ", ".join(names)), (0, 0, 0, 6)))
+
+
+def plan_line(console: Console, seat: str, notes: list[CaseNote], verdicts: list[dict]) -> None:
+    """The same for all cases of a seat at once."""
+    title = f"{seat}: {count(len(notes), 'case')}"
+    case_line(console, CaseNote(title, "", seat, sum(note.duration_s for note in notes), ""), verdicts)
+
+
 def print_report(console: Console, record: Record, show_all: bool = False, report: str = "") -> None:
     """All of it: table, what needs a look, self-test, and last of all the outcome and where the report is.
 
@@ -57,16 +83,25 @@ def print_report(console: Console, record: Record, show_all: bool = False, repor
         console.print()
         console.print(_table(console, record, gathered, show_all))
         console.print()
-    for row in gathered:
-        if row.outcome in ("fail", "unsure", "warn"):
-            _detail(console, record, row)
+    print_needed(console, record)
     _unseen(console, gathered, show_all)
     if record.document["selftest"]:
-        _selftest(console, record.document["selftest"])
+        _selftest(console, record.document["selftest"], show_all)
+    if record.document["legal"]:
+        _legal(console, record.document["legal"])
+    _waivers(console, record.document["waivers"] or ())
+    _golden(console, record.document["golden"])
     outcome = record.document["outcome"]
     last = _text(console, headline(record.document), STYLES[outcome])
     last.append_text(_text(console, f" Report: {report}" if report else ""))
     console.print(last, soft_wrap=True)
+
+
+def print_needed(console: Console, record: Record) -> None:
+    """Only what needs a look."""
+    for row in rows(record):
+        if row.outcome in ("fail", "unsure", "warn"):
+            _detail(console, record, row)
 
 
 def _table(console: Console, record: Record, gathered: list[Row], show_all: bool) -> Table:
@@ -116,6 +151,10 @@ def _detail(console: Console, record: Record, row: Row) -> None:
         if again:
             # Not wrapped: it is there to be copied.
             console.print(_text(console, f"     again: {again}"), soft_wrap=True)
+    known = practice_of(row.rule)
+    for name, words in (("in practice", known.breaks), ("look first at", known.look)):
+        if words:
+            console.print(Padding(_text(console, f"{name}: {words}"), (0, 0, 0, 5)))
     if told[CASES:]:
         console.print(_text(console, f"     and the same in {count(len(told[CASES:]), 'further case')}"))
     console.print()
@@ -132,6 +171,8 @@ def _told(record: Record, verdict: dict) -> list[str]:
         ", ".join(filter(None, figures)),
         f"source: {verdict['source']} (confidence {verdict['confidence']})",
     ]
+    if verdict["outcome"] == "warn" and verdict["why"]:
+        lines.append(verdict["why"])
     for place in verdict["at"][:PLACES]:
         lines.append(f"{moment(place)}: {place['text']}")
     if len(verdict["at"]) > PLACES:
@@ -160,19 +201,64 @@ def _unseen(console: Console, gathered: list[Row], show_all: bool) -> None:
     console.print()
 
 
-def _selftest(console: Console, variants: list[dict]) -> None:
-    """Wrong variants of our own seats: was each caught by the rule that is there for it?"""
+def _selftest(console: Console, variants: list[dict], show_all: bool) -> None:
+    """Wrong variants of our own seats: was each caught by the rule that is there for it? Missed ones are listed."""
     slipped = [row for row in variants if not row["caught"]]
     told = f"Self-test: {len(variants) - len(slipped)} of {count(len(variants), 'wrong variant')} caught"
     console.print(_text(console, told, "bold"))
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False, show_edge=False)
-    for name in ("", "variant", "seat", "rule expected"):
-        table.add_column(name, overflow="fold")
-    for row in sorted(variants, key=lambda row: row["caught"]):
+    table = _variants(("", "variant", "seat", "rule expected"))
+    for row in sorted(variants if show_all else slipped, key=lambda row: row["caught"]):
         mark = _text(console, "caught", "green") if row["caught"] else _text(console, "MISSED", "bold red")
-        table.add_row(mark, *(_text(console, row[key]) for key in ("variant", "seat", "rule")))
-    console.print(table)
+        title = ", ".join(filter(None, (row["variant"], over_seeds(row), missed_seeds(row))))
+        table.add_row(mark, *(_text(console, cell) for cell in (title, row["seat"], row["rule"])))
+    if table.row_count:
+        console.print(table)
+    else:
+        for seat, rows in groupby(variants, key=lambda row: row["seat"]):
+            console.print(Padding(_text(console, f"{len(list(rows)):>3}  of {seat}"), (0, 0, 0, 2)))
     console.print()
+
+
+def _legal(console: Console, variants: list[dict]) -> None:
+    """Seats that are odd and yet legal: did every rule leave them alone? Only those accused are listed."""
+    wronged = [row for row in variants if row["failed"]]
+    told = f"Odd but legal: {len(variants) - len(wronged)} of {count(len(variants), 'variant')} left alone"
+    console.print(_text(console, told, "bold"))
+    if wronged:
+        table = _variants(("", "variant", "seat", "accused of"))
+        for row in wronged:
+            cells = row["variant"], row["seat"], "; ".join(row["failed"])
+            table.add_row(_text(console, "ACCUSED", "bold red"), *(_text(console, cell) for cell in cells))
+        console.print(table)
+    console.print()
+
+
+def _waivers(console: Console, rows: list[dict]) -> None:
+    for row in rows:
+        mark = _mark(console, "fail" if row["state"] in OUTLIVED else "warn" if row["state"] == WAIVER_USED else "unseen")
+        mark.append_text(_text(console, f" waiver: {waiver_line(row)}"))
+        console.print(mark, soft_wrap=True)
+    if rows:
+        console.print()
+
+
+def _golden(console: Console, rows: list[dict] | None) -> None:
+    """What is another than in the saved run, case by case."""
+    if rows is None:
+        return
+    console.print(_text(console, f"Saved run: {count(len(rows), 'difference') if rows else 'the same'}", "bold"))
+    for place, ours in groupby(rows, key=golden_place):
+        console.print(_text(console, f"  {place}"), soft_wrap=True)
+        for row in ours:
+            console.print(_text(console, f"    {SIGNS[row['kind']]} {golden_line(row)}"), soft_wrap=True)
+    console.print()
+
+
+def _variants(columns: tuple[str, ...]) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False, show_edge=False)
+    for name in columns:
+        table.add_column(name, overflow="fold")
+    return table
 
 
 def _mark(console: Console, outcome: str) -> Text:

@@ -11,6 +11,11 @@ from benchsim.reports.record import Exchange
 from benchsim.reports.words import figure, printable
 
 WIDTH, LANE, NAMES = 480, 34, 88
+STYLE = (
+    "text{font:13px sans-serif;fill:#15212a}.axis{stroke:#52616c}.tick{font-size:12px;fill:#52616c}"
+    ".word{fill:#cddbe4;stroke:#52616c}.word-text{font:12px monospace}.allowed{fill:#e7ecef}"
+    ".limit{stroke:#a83200;stroke-width:2}.limit-text{fill:#a83200;font-weight:600}"
+)
 PLACES = 3  # of a millisecond: a word of the payment bus is 1.146 ms
 
 
@@ -104,6 +109,15 @@ def as_svg(exchange: Exchange) -> str:
     )
     label = f"{exchange.title or 'exchange'}: " + "; ".join(line.strip() for line in word_list(exchange))
     return svg.picture(parts, WIDTH, height, label, "timeline")
+
+
+def as_file(exchange: Exchange) -> str:
+    """The same as a file of its own, which brings the colours that a page has in its style sheet."""
+    drawn = as_svg(exchange)
+    head, tag, rest = drawn.partition(">")
+    if "xmlns=" not in head:
+        head = head.replace("<svg", '<svg xmlns="http://www.w3.org/2000/svg"', 1)
+    return f"{head}{tag}<style>{STYLE}</style>{rest}\n"
 
 
 def _word(stretch, left: float, right: float, y: float, begin: float) -> list[str]:

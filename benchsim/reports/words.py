@@ -13,7 +13,7 @@ MEANINGS = {
     "pass": "put to the test here, and it held",
     "fail": "broken here, beyond the doubt of the measurement",
     "unsure": "the doubt of the measurement lies across the limit",
-    "warn": "broken, but the limit is advice or its source is weak",
+    "warn": "broken, but the limit is advice, its source is weak, or it is waived",
     "unseen": "nothing here put it to the test: never counted as held",
 }
 
@@ -89,10 +89,62 @@ def missed(document: dict) -> list[dict]:
     return [row for row in document["selftest"] or () if not row["caught"]]
 
 
+def accused(document: dict) -> list[dict]:
+    """Legal variants of the self-test against which a rule spoke."""
+    return [row for row in document["legal"] or () if row["failed"]]
+
+
+# States of a waiver; the second and third fail a run.
+WAIVER_USED, OUTLIVED, WAIVER_UNTRIED = "used", ("past its date", "no longer needed"), "not put to the test"
+
+
+def outlived(document: dict) -> list[dict]:
+    """Waivers that should not be in their file any more."""
+    return [row for row in document["waivers"] or () if row["state"] in OUTLIVED]
+
+
+def waiver_line(row: dict) -> str:
+    """A waiver in a line: `KIT-RETRY at host, until 2026-12-31, used: firmware 1.2`."""
+    where = f" in {row['case']}" if row["case"] else ""
+    return f"{row['rule']} at {row['seat']}{where}, until {row['until']}, {row['state']}: {row['reason']}"
+
+
+def golden_line(row: dict) -> str:
+    """A difference from a saved run in a line, without its case and party: `new: REFUND: ok (after VEND: ok)`."""
+    if row["kind"] == "new case":
+        return "not in the saved run"
+    after = f"after {_short(row['after'])}" if row["after"] else "at the beginning"
+    return f"{row['kind']}: {_short(row['step'])}" + ("" if row["step"].endswith("as a routine") else f" ({after})")
+
+
+def golden_place(row: dict) -> str:
+    """Where it is: case and party, and whether it may be the bench's own fault."""
+    doubt = "" if row["sure"] else " (unsure: the bench's own computer stalled in this case)"
+    return " ".join(filter(None, (row["case"], row["party"]))) + doubt
+
+
+def _short(step: str, most: int = 70) -> str:
+    """A whole price table says no more than its beginning."""
+    return step if len(step) <= most else f"{step[: most - 20]} ... {step[-15:]}"
+
+
+def over_seeds(row: dict) -> str:
+    """Over how many seeds a variant of the self-test was played, "" for a single one."""
+    return f"{row['seeds']} seeds" if row.get("seeds", 1) > 1 else ""
+
+
+def missed_seeds(row: dict) -> str:
+    """With which seeds a wrong variant slipped through, where there were several."""
+    seeds = row.get("missed") or ()
+    return f"missed with seed {', '.join(map(str, seeds))}" if seeds and row.get("seeds", 1) > 1 else ""
+
+
 def tally(verdict: dict) -> str:
     """How often it was checked and what came of it."""
     if verdict["outcome"] in ("fail", "warn"):
         return f"broken {verdict['broken']} of {verdict['checked']}"
+    if verdict["outcome"] == "unsure" and not verdict["checked"]:
+        return "each measurement fell into a stall of the bench's own computer"
     if verdict["outcome"] == "unsure":
         return f"checked {count(verdict['checked'], 'time')}, too near its limit to tell"
     return f"checked {count(verdict['checked'], 'time')}"
@@ -114,16 +166,26 @@ def headline(document: dict) -> str:
 
 def reason(document: dict) -> str:
     """Why a run came out as it did, in one sentence."""
-    told, slipped = document["summary"], len(missed(document))
+    told, slipped, wronged = document["summary"], len(missed(document)), len(accused(document))
     if document["outcome"] == "fail":
         parts = [f"{count(told['fail'], 'verdict')} failed"] if told["fail"] else []
         parts += [f"{count(slipped, 'wrong variant')} slipped through the self-test"] if slipped else []
-        return (" and ".join(parts) or "see the verdicts") + "."
+        parts += [f"{count(wronged, 'legal variant was', 'legal variants were')} accused in the self-test"] if wronged else []
+        parts += [f"{count(len(outlived(document)), 'waiver is', 'waivers are')} past the date or no longer needed"] if outlived(document) else []
+        parts += [f"the run differs from the saved one in {count(len(document['golden']), 'place')}"] if document["golden"] else []
+        return (" and ".join(filter(None, (", ".join(parts[:-1]), *parts[-1:]))) or "see the verdicts") + "."
     if document["outcome"] == "unsure":
+        if document["golden"] and not told["unsure"]:
+            places = count(len(document["golden"]), "place")
+            return f"nothing failed; the run differs from the saved one in {places}, where the bench's own computer stalled."
         if told["unsure"]:
             close = count(told["unsure"], "verdict lies", "verdicts lie")
             return f"nothing failed, but {close} within the doubt of the measurement."
         return "nothing was put to the test."
     tried = len(document["selftest"] or ())
     caught = f", and the self-test caught all of {count(tried, 'wrong variant')}" if tried else ""
-    return f"every rule that was put to the test held{caught}."
+    legal = len(document["legal"] or ())
+    spared = f" and accused none of {count(legal, 'legal one')}" if tried and legal else ""
+    used = sum(row["state"] == WAIVER_USED for row in document["waivers"] or ())
+    waived = f", but for what {count(used, 'waiver')} let pass" if used else ""
+    return f"every rule that was put to the test held{waived}{caught}{spared}."

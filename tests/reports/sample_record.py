@@ -228,14 +228,20 @@ def exchange():
 
 
 SELFTEST = [
-    {"variant": "late-ack", "seat": "board", "rule": "BUS-ACK", "caught": True},
-    {"variant": "mode-on-data", "seat": "board", "rule": "BUS-MODE-OUT", "caught": True},
-    {"variant": "pays-blind", "seat": "board", "rule": "CHG-PAYOUT", "caught": True},
-    {"variant": "swallows-tag", "seat": "changer", "rule": "BUS-REPEAT", "caught": False},
+    {"variant": "late-ack", "seat": "board", "rule": "BUS-ACK", "caught": True, "seeds": 3, "missed": []},
+    {"variant": "mode-on-data", "seat": "board", "rule": "BUS-MODE-OUT", "caught": True, "seeds": 3, "missed": []},
+    {"variant": "pays-blind", "seat": "board", "rule": "CHG-PAYOUT", "caught": True, "seeds": 3, "missed": []},
+    {"variant": "swallows-tag", "seat": "changer", "rule": "BUS-REPEAT", "caught": False, "seeds": 3, "missed": [8]},
 ]
 
 
-def document(verdicts, selftest=None, subject="board", outcome=None, frames=29411, duration_s=236.75):
+LEGAL = [
+    {"variant": "slow-and-legal", "seat": "changer", "failed": [], "seeds": 3},
+    {"variant": "no-zeros", "seat": "changer", "failed": ["BUS-SHAPE in start-up, seed 8"], "seeds": 3},
+]
+
+
+def document(verdicts, selftest=None, subject="board", outcome=None, frames=29411, duration_s=236.75, legal=None):
     """The promised document for `verdicts`; summary and outcome are worked out here, on their own."""
     summary = {name: 0 for name in ("pass", "fail", "unsure", "unseen", "warn")}
     for each in verdicts:
@@ -252,6 +258,14 @@ def document(verdicts, selftest=None, subject="board", outcome=None, frames=2941
         "frames": frames,
         "verdicts": verdicts,
         "selftest": selftest,
+        "legal": legal,
+        "waivers": None,
+        "golden": None,
+        "about": {"image": "kit.img, SHA-256 0123", "operator": "day shift <early>"},
+        "links": [
+            {"link": "bus", "uncertainty_ms": 0.0, "edges": True, "chunks": False, "better": ""},
+            {"link": "kit", "uncertainty_ms": 3.0000001, "edges": False, "chunks": True, "better": "use a tap"},
+        ],
         "summary": summary,
         "outcome": outcome,
     }
@@ -260,7 +274,7 @@ def document(verdicts, selftest=None, subject="board", outcome=None, frames=2941
 def sample_record(selftest=SELFTEST, **changes):
     """A failing run of a board on a serial adapter: every outcome, four cases, a self-test with one miss."""
     return Record(
-        document=document(_verdicts(), selftest, **changes),
+        document=document(_verdicts(), selftest, legal=LEGAL if selftest else None, **changes),
         cases=list(CASES),
         samples=_samples(),
         about={

@@ -127,3 +127,8 @@ def test_every_value_is_counted_once(samples, limits, at_most):
     assert sum(count for _, _, count, is_beyond in found if is_beyond) == beyond
     assert len(found) < 300
     assert len(limit_places(drawing)) == len(limits)
+
+
+def test_values_too_small_to_tell_from_nothing_are_drawn():
+    """The smallest float there is; found by chance once."""
+    assert sum(each[2] for each in bars(histogram([5e-324], [0.0], (0.0, None), "ms"))) == 1

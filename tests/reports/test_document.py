@@ -17,7 +17,8 @@ def told(record):
 
 
 # The contract of `--json`, spelled out here once more on purpose.
-TOP = ["tool", "subject", "seed", "duration_s", "frames", "verdicts", "selftest", "summary", "outcome"]
+TOP = ["tool", "subject", "seed", "duration_s", "frames", "verdicts", "selftest", "legal", "waivers", "golden", "about", "links",
+       "summary", "outcome"]  # fmt: skip
 VERDICT = [
     "rule", "judged", "outcome", "checked", "broken", "worst", "limit", "unit", "margin", "uncertainty",
     "confidence", "source", "why", "case", "at",
@@ -33,7 +34,7 @@ def test_keys_stand_in_the_order_of_the_contract():
     places = [place for each in read["verdicts"] for place in each["at"]]
     assert len(places) == 6
     assert all(list(place) == ["time_s", "frame", "text"] for place in places)
-    assert all(list(row) == ["variant", "seat", "rule", "caught"] for row in read["selftest"])
+    assert all(list(row) == ["variant", "seat", "rule", "caught", "seeds", "missed"] for row in read["selftest"])
 
 
 def test_order_of_keys_does_not_depend_on_how_the_document_was_built():
@@ -76,6 +77,8 @@ PARTS = {
     "verdict": lambda document: document["verdicts"][0],
     "place": lambda document: document["verdicts"][0]["at"][0],
     "selftest": lambda document: document["selftest"][0],
+    "legal": lambda document: document["legal"][0],
+    "links": lambda document: document["links"][0],
     "summary": lambda document: document["summary"],
 }
 

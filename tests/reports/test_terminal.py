@@ -17,6 +17,7 @@ from sample_record import (
 from benchsim.reports import Record
 from benchsim.reports.record import CaseNote
 from benchsim.reports.rows import by_case
+from benchsim.reports.practice import practice_of
 from benchsim.reports.terminal import case_line, print_report
 
 
@@ -119,9 +120,27 @@ def test_unseen_rules_are_summed_up_by_reason_and_named_on_demand():
 def test_the_selftest_has_a_table_of_its_own_with_the_missed_on_top():
     text = shown(sample_record())
     assert "Self-test: 3 of 4 wrong variants caught" in text
-    assert line(text, "swallows-tag").split() == ["MISSED", "swallows-tag", "changer", "BUS-REPEAT"]
-    assert text.index("swallows-tag") < text.index("late-ack")
+    missed = " ".join(line(text, "swallows-tag").split())
+    assert missed == "MISSED swallows-tag, 3 seeds, missed with seed 8 changer BUS-REPEAT"
+    assert "late-ack" not in text  # caught: listed only where all is wanted
+    everything = shown(sample_record(), show_all=True)
+    assert everything.index("swallows-tag") < everything.index("late-ack")
     assert "Self-test" not in shown(unsure_record())
+
+
+def test_legal_variants_are_counted_and_the_accused_listed():
+    text = shown(sample_record())
+    assert "Odd but legal: 1 of 2 variants left alone" in text
+    assert " ".join(line(text, "no-zeros").split()) == "ACCUSED no-zeros changer BUS-SHAPE in start-up, seed 8"
+    assert "slow-and-legal" not in text
+    assert "Odd but legal" not in shown(unsure_record())
+
+
+def test_what_breaks_a_rule_in_practice_stands_below_it():
+    text = " ".join(shown(sample_record()).split())
+    known = practice_of("BUS-ACK")
+    assert f"in practice: {known.breaks}" in text and f"look first at: {known.look}" in text
+    assert "in practice" not in shown(clean_record())
 
 
 @pytest.mark.parametrize(

@@ -99,14 +99,20 @@ def test_the_heaviest_outcome_stands_for_all(outcomes, whole):
 
 def test_headlines_say_what_happened():
     assert headline(sample_record().document) == (
-        "Failed: 2 verdicts failed and 1 wrong variant slipped through the self-test."
+        "Failed: 2 verdicts failed, 1 wrong variant slipped through the self-test "
+        "and 1 legal variant was accused in the self-test."
     )
     assert headline(unsure_record().document) == (
         "Unsure: nothing failed, but 1 verdict lies within the doubt of the measurement."
     )
     assert headline(untested_record().document) == "Unsure: nothing was put to the test."
     assert headline(clean_record().document).startswith("Passed: every rule that was put to the test held")
-    missed = [{"variant": "v", "seat": "board", "rule": "BUS-ACK", "caught": False}]
+    missed = [{"variant": "v", "seat": "board", "rule": "BUS-ACK", "caught": False, "seeds": 1, "missed": [1]}]
+    caught, clear = missed[0] | {"caught": True, "missed": []}, {"variant": "w", "seat": "board", "failed": [], "seeds": 1}
+    assert headline(document([verdict("BUS-ACK", "pass", None, 1)], [caught], outcome="pass", legal=[clear])) == (
+        "Passed: every rule that was put to the test held, and the self-test caught all of 1 wrong variant "
+        "and accused none of 1 legal one."
+    )
     assert headline(document([verdict("BUS-ACK", "pass", None, 1)], missed)) == (
         "Failed: 1 wrong variant slipped through the self-test."
     )
