@@ -1,6 +1,7 @@
 """What cannot be decoded, written or found is told in one line, at once."""
 
 import json
+from importlib.metadata import version
 
 import pytest
 
@@ -15,6 +16,72 @@ def test_words_that_make_nothing_whole_are_refused(words, capsys):
     assert told.err.count("\n") == 1
     assert "--hex" in told.err
     assert "expected" in told.err
+
+
+# What is typed, and what the one line must say. Nothing is played, drawn or written.
+TYPED = [
+    ("run --virtual --for inf", "--for"),
+    ("run --virtual --for 1e30", "--for"),
+    ("run --virtual --for nan", "--for"),
+    ("run --virtual --for -1", "--for"),
+    ("run --virtual --for 1 --out {file}/deep", "expected a folder"),
+    ("run --virtual", "--virtual: expected --for SECONDS"),
+    ("check --case sale", "one such as sale-coin, sale-bill"),
+    ("check --test auditor --case bock-lost", "one such as block-lost"),
+    ("check --test nobody", "--test nobody: expected a seat that has a plan"),
+    ("check --test host --hands", "--hands: expected --port or --exec with it"),
+    ("check --test host --seeds 3", "--seeds 3: expected no --test"),
+    ("check --fault coin-jam --seeds 3", "--seeds 3: expected no --test, --case or fault"),
+    ("check --case start-up --out {file}/deep", "expected a folder"),
+    ("check --case start-up --write-golden {folder}", "this is a folder, expected a file"),
+    ("check --case start-up --write-golden {folder}/no/x", "expected one that exists"),
+    ("check --case start-up --write-golden {file}", "--write-golden {file}: no JSON"),
+    ("judge {capture} --uncertainty inf", "--uncertainty"),
+    ("judge {capture} --uncertainty 1e300", "--uncertainty"),
+    ("judge {capture} --out {file}", "expected a folder"),
+    ("judge {capture} --out {file}/deep", "expected a folder"),
+    ("judge {folder}", "expected a name ending in .pcapng"),
+    ("decode {capture} --at nan", "--at"),
+    ("decode {capture} --at -1", "--at"),
+    ("decode {capture} --at 1e9", "--at"),
+    ("decode {capture} --hex 10B", "not both"),
+    ("decode {capture} --svg {folder}", "--svg: expected --at SECONDS"),
+    ("decode {capture} --at 0 --svg {folder}", "this is a folder"),
+    ("decode {capture} --at 0 --svg {folder}/no/x.svg", "expected one that exists"),
+    ("diagnose --seen device.changer=lost --bench {folder}/none.toml", "none.toml"),
+    ("sweep --out {folder} --held-out 3 --seeds 3", "--held-out 3: expected fewer"),
+    ("sweep --out {folder} --test host", "--test host: expected --find RULE"),
+    ("sweep --out {folder} --find KIT-ONCE --test nobody", "--test nobody: no such seat"),
+    ("sweep --out {folder} --first 99999999999999999999", "--first"),
+    ("sweep --out {folder} --seeds 1 --cards coin-jam --cluster nowhere", "--cluster nowhere: expected"),
+    ("sweep --out {file}/deep", "expected a folder"),
+    ("drill --book {folder}/b --seed 99999999999999999999", "--seed"),
+    ("drill --book {folder}/b --seed -1", "--seed"),
+    ("--verion", "No such option"),
+]
+
+
+@pytest.mark.parametrize("typed, said", TYPED)
+def test_options_that_cannot_be_meant_are_told_in_one_line(typed, said, tmp_path, capsys):
+    (tmp_path / "file").write_text("a file")
+    (tmp_path / "capture.csv").write_text("time_us,link,sender,value,mode\n0,kit,host,0x7E,\n")
+    places = {"folder": tmp_path, "file": tmp_path / "file", "capture": tmp_path / "capture.csv"}
+    assert run([word.format(**places) for word in typed.split()]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert told.err.count("\n") == 1
+    assert told.err.startswith("benchsim: ")
+    assert said.format(**places) in told.err
+
+
+def test_version_is_that_of_the_installed_package(capsys):
+    assert run(["--version"]) == 0
+    assert capsys.readouterr().out == f"benchsim {version('benchsim')}\n"
+
+
+def test_the_cases_that_may_be_asked_for_stand_on_the_page_of_their_seat(capsys):
+    assert run(["seats", "auditor"]) == 0
+    assert "  block-lost " in capsys.readouterr().out
 
 
 def test_a_whole_frame_is_shown(capsys):
