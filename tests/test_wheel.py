@@ -5,6 +5,7 @@ import subprocess
 import sys
 import venv
 from pathlib import Path
+from zipfile import ZipFile
 
 ROOT = Path(__file__).parents[1]
 
@@ -21,3 +22,8 @@ def test_the_wheel_works_away_from_the_checkout(tmp_path):
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["outcome"] == "pass"
     assert (tmp_path / "o" / "report.html").exists()
+    told = subprocess.run([command[0], "howto", "ci"], cwd=tmp_path, capture_output=True, text=True)
+    assert told.returncode == 0 and "test_my_host.py" in told.stdout
+    with ZipFile(wheel) as inside:
+        (entries,) = (name for name in inside.namelist() if name.endswith("entry_points.txt"))
+        assert "[pytest11]\nbenchsim = benchsim.pytest_plugin" in inside.read(entries).decode()
