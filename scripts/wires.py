@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """The same plan over several wires: are the verdicts the same?
 
-    scripts/wires.py [SUBJECT…] [--wire WIRE]… [--case NAME]… [--json]      whole plans: five minutes each
+    scripts/wires.py [SUBJECT…] [--wire WIRE]… [--case NAME]… [--at-once N] [--json]      whole plans: five minutes each
 
 SUBJECT, a program in fixtures/: host (by default), wrong-host, changer.
 
@@ -10,14 +10,15 @@ SUBJECT, a program in fixtures/: host (by default), wrong-host, changer.
     rfc2217   such a pair, and pyserial's side of a server for RFC 2217 at the bench's end of it
     tcp       such a pair, and socat listening on the network at the bench's end of it
 
-All wires are played at once. A verdict may be `unsure` on a wire that is too slow to prove it, or on a busy
-computer; if two wires give two other verdicts, that is told, and the status is 1. Needs socat. No real hardware is
-in any of them.
+All wires are played at once, if not told otherwise. What carries bytes here asks the system to run before other work,
+as a cable would. A verdict may be `unsure` on a wire that is too slow to prove it, or on a busy computer; if two wires
+give two other verdicts, that is told, and the status is 1. Needs socat. No real hardware is in any of them.
 """
 
 import argparse
 import contextlib
 import json
+import os
 import select
 import shutil
 import socket
@@ -113,7 +114,14 @@ class Lined(serial.Serial):
     ri = False
 
 
+def hurry(pid: int = 0) -> None:
+    """For a program that carries bytes, or the calling thread: no cable waits for a processor."""
+    with contextlib.suppress(AttributeError, OSError):  # not every system, not every user
+        os.sched_setscheduler(pid, os.SCHED_RR, os.sched_param(1))
+
+
 def _serve(listener: socket.socket, port: serial.Serial, ended: threading.Event) -> None:
+    hurry()
     listener.settimeout(0.1)
     while not ended.is_set():
         with contextlib.suppress(OSError):  # nobody came, or whoever was there left
@@ -144,6 +152,7 @@ class Writer:
 @contextlib.contextmanager
 def _running(*command: str) -> Iterator[None]:
     process = subprocess.Popen(command)
+    hurry(process.pid)
     try:
         yield
     finally:
@@ -168,8 +177,8 @@ def _until(done: Callable[[], bool], otherwise: str) -> None:
 # ---- the same over all of them
 
 
-def played(name: str, wires: list[str], cases: list[str]) -> dict[str, dict[str, str]]:
-    """{wire: {"case rule seat": outcome}}."""
+def played(name: str, wires: list[str], cases: list[str]) -> dict[str, dict[str, dict]]:
+    """{wire: {"case rule seat": verdict}}, all at once."""
     subject = SUBJECTS[name]
     with contextlib.ExitStack() as after:
         begun = {wire: _begin(subject, wire, cases, after) for wire in wires}
@@ -178,7 +187,7 @@ def played(name: str, wires: list[str], cases: list[str]) -> dict[str, dict[str,
         if process.returncode not in (0, 1, 3):
             sys.exit(f"{wire}: {told[wire][1][-2000:]}")
     return {
-        wire: {f"{v['case']} {v['rule']} {v['judged']}": v["outcome"] for v in json.loads(out)["verdicts"]}
+        wire: {f"{v['case']} {v['rule']} {v['judged']}": v for v in json.loads(out)["verdicts"]}
         for wire, (out, _) in told.items()
     }
 
@@ -199,6 +208,21 @@ def _begin(subject: Subject, wire: str, cases: list[str], after: contextlib.Exit
     return subprocess.Popen([*command, *chosen, "--json"], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
+def outcomes(found: dict[str, dict[str, dict]]) -> dict[str, dict[str, str]]:
+    """{wire: {"case rule seat": outcome}}."""
+    return {wire: {key: verdict["outcome"] for key, verdict in verdicts.items()} for wire, verdicts in found.items()}
+
+
+def failed(found: dict[str, dict[str, dict]]) -> list[str]:
+    """Each failed verdict with its reason and where."""
+    return [
+        f"{key}: {verdict['why']} ({wire}; {verdict['at']})"
+        for wire, verdicts in found.items()
+        for key, verdict in verdicts.items()
+        if verdict["outcome"] == "fail"
+    ]
+
+
 def differences(found: dict[str, dict[str, str]]) -> list[str]:
     """Verdicts that two wires do not agree on; `unsure` agrees with any."""
     told = []
@@ -214,20 +238,27 @@ def main() -> None:
     parser.add_argument("subjects", metavar="SUBJECT", nargs="*", help=f"of {', '.join(SUBJECTS)}; host by default")
     parser.add_argument("--wire", action="append", choices=list(WIRES), help="one of these only; may be given again")
     parser.add_argument("--case", action="append", default=[], metavar="NAME", help="of the plan; may be given again")
+    parser.add_argument("--at-once", metavar="N", type=int, default=len(WIRES), help="fewer wires, for a computer with other work")
     parser.add_argument("--json", action="store_true")
     wanted = parser.parse_args()
     if unknown := [name for name in wanted.subjects if name not in SUBJECTS]:
         parser.error(f"{unknown[0]}: expected one of {', '.join(SUBJECTS)}")
+    if wanted.at_once < 1:
+        parser.error(f"--at-once {wanted.at_once}: expected at least 1")
     if shutil.which("socat") is None:
         parser.error("socat is not installed, expected it on PATH (Debian package socat)")
     document = {}
     for name in wanted.subjects or ["host"]:
-        found = played(name, wanted.wire or list(WIRES), wanted.case)
-        document[name] = {"verdicts": found, "differences": differences(found)}
+        wires = wanted.wire or list(WIRES)
+        turns = [wires[i : i + wanted.at_once] for i in range(0, len(wires), wanted.at_once)]
+        found = {wire: verdicts for turn in turns for wire, verdicts in played(name, turn, wanted.case).items()}
+        told = outcomes(found)
+        document[name] = {"verdicts": told, "differences": differences(told), "failed": failed(found)}
         if not wanted.json:
-            for wire, verdicts in found.items():
+            for wire, verdicts in told.items():
                 counts = Counter(verdicts.values())
                 print(f"{name:<10} {wire:<8} {', '.join(f'{count} {outcome}' for outcome, count in sorted(counts.items()))}")
+            print(*document[name]["failed"], sep="\n", end="\n" if document[name]["failed"] else "")
             print(*document[name]["differences"] or [f"{name}: no two wires differ"], sep="\n")
     if wanted.json:
         print(json.dumps(document, indent=2))

@@ -18,7 +18,7 @@ from benchsim.leaps import Leaps
 from benchsim.schema import load_book
 from benchsim.settings import Settings
 
-GAP = 300.0, 1200.0  # seconds from one shopper to the next
+GAP = 300.0, 2100.0  # seconds from one shopper to the next; 72 a day is a good machine (common practice)
 CARD = 1000  # funds of a card, minor units
 MOST_COINS = 12  # a shopper's patience
 CHANGE = {"tubes": [120, 120, 120, 120], "capacity": 250}  # enough for a day
