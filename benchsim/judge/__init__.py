@@ -6,7 +6,8 @@ Every module of this folder may register rules and followers; all are read here,
 from importlib import import_module
 from pkgutil import iter_modules
 
-from benchsim.judge.core import Judge, Rule, all_rules, follows, rule
+from benchsim.judge.core import Judge
+from benchsim.judge.registry import Rule, all_rules, follows, rule
 from benchsim.judge.tally import Moment, Tally
 from benchsim.judge.verdict import Place, Verdict
 

@@ -1,7 +1,7 @@
 """Rules of the audit link and its text. Source: EVA DTS 6.1 and its DEX/UCS link layer, from memory."""
 
 from benchsim.events import TICKS_PER_MS, TICKS_PER_SECOND
-from benchsim.judge.core import rule
+from benchsim.judge.registry import rule
 from benchsim.links.audit_blocks import DATA
 from benchsim.links.audit_text import does_not_close, growth_does_not_close
 

@@ -14,7 +14,8 @@ Events, each with its arguments:
 """
 
 from benchsim.events import Burst, Happening, LinkInfo, ticks
-from benchsim.judge.core import Judge, follows
+from benchsim.judge.core import Judge
+from benchsim.judge.registry import follows
 from benchsim.links.audit_blocks import DATA, HEAD, Item, ItemReader, text
 from benchsim.links.audit_text import parse
 from benchsim.schema.fields import Misfit

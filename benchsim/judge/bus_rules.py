@@ -6,8 +6,8 @@ Source: MDB/ICP 4.3 §2 and §3. Rules that need a device's history stand in `bu
 from copy import copy
 
 from benchsim.events import BREAK, FRAMING, MODE
-from benchsim.judge.core import rule
 from benchsim.judge.held_up import HeldUp
+from benchsim.judge.registry import rule
 
 SPOILT = ("framing", "mode", "cut")  # a checksum over such a block says nothing
 

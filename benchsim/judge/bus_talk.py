@@ -26,7 +26,7 @@ from collections import deque
 from functools import lru_cache, partial
 
 from benchsim.events import FRAMING, MODE, Burst, LinkInfo
-from benchsim.judge.core import follows
+from benchsim.judge.registry import follows
 from benchsim.links.bus_blocks import Block, BlockReader
 from benchsim.schema import Misfit
 from benchsim.schema.bus import Message, Mode

@@ -1,8 +1,8 @@
 """Tubes, payouts, the return lever, the stacker, credit for bills. Source: MDB/ICP 4.3 §5, §6."""
 
-from benchsim.judge.core import rule
-from benchsim.judge.device_rules import RECYCLED, STACKED, TO_TUBE, delivered, resets
 from benchsim.judge.books import UNKNOWN_FUNDS, NewEvents
+from benchsim.judge.device_rules import RECYCLED, STACKED, TO_TUBE, delivered, resets
+from benchsim.judge.registry import rule
 
 BILLS = 2  # source of CREDIT, kit link reference
 PAYOUTS = ("DISPENSE", "PAYOUT")

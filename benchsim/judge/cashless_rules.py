@@ -4,9 +4,9 @@ Where a reader stands is told by `readers`; a time that a reader has is its own 
 """
 
 from benchsim.events import TICKS_PER_SECOND
-from benchsim.judge.core import rule
 from benchsim.judge.device_rules import delivered, resets
 from benchsim.judge.readers import APPROVED, IDLE, features_of, readers_of
+from benchsim.judge.registry import rule
 from benchsim.schema.limits import Limit
 
 ALWAYS_IDLE = 5  # feature bit

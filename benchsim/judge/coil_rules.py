@@ -2,9 +2,9 @@
 
 from benchsim.events import TICKS_PER_SECOND
 from benchsim.judge.books import NewEvents, Vends
-from benchsim.judge.core import rule
 from benchsim.judge.door_read import DoorRead
 from benchsim.judge.money_rules import off_the_links
+from benchsim.judge.registry import rule
 from benchsim.judge.tally import Moment
 
 DOOR_STOP = 1 * TICKS_PER_SECOND  # a turning coil stops within it after the door opens; common practice

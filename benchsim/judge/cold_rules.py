@@ -5,8 +5,8 @@ against the board: it cannot know. Source: kit link reference, after FDA Food Co
 """
 
 from benchsim.events import TICKS_PER_SECOND
-from benchsim.judge.core import rule
 from benchsim.judge.door_read import DoorRead
+from benchsim.judge.registry import rule
 from benchsim.judge.tally import Moment
 
 MINUTE = 60 * TICKS_PER_SECOND

@@ -1,22 +1,9 @@
-"""The judge: hears every burst and happening, lets rules look at them, hands back verdicts.
+"""The judge: hears every burst and happening, lets rules (`benchsim.judge.registry`) look at them, hands back verdicts.
 
-A rule is a small function, called once per judge. It gets its `Tally` and the `Judge`, keeps its memory
-in its own variables, and returns what it wants to hear: {kind of event: call}. Its docstring is the
-statement that people read.
-
-    @rule("KIT-ANSWER", judged="board", link="kit", limit="answer")
-    def answer_in_time(tally, judge):
-        '''An answer starts within its time.'''
-        board = tally.of("board")
-        def exchange(x):
-            board.measure(x.delay, x.answer)
-        return {"kit.exchange": exchange}
-
-A follower turns the bursts of one link into such events (`@follows("kit")`). Kinds by name: "LINK.…" from
-the followers, "happening" and "happening.KIND" from off the links, "end" (end tick) at the close. A follower
-may offer finer kinds ("bus.answer.cashless"), so that a rule is called only for what concerns it. Of a capture, what a
-link says again and again at rest is only counted (`benchsim.judge.rounds`); a rule that measures times hears of it by the
-kind "LINK.rounds".
+Kinds of events by name: "LINK.…" from the followers, "happening" and "happening.KIND" from off the links, "end" (end
+tick) at the close. A follower may offer finer kinds ("bus.answer.cashless"), so that a rule is called only for what
+concerns it. Of a capture, what a link says again and again at rest is only counted (`benchsim.judge.rounds`); a rule
+that measures times hears of it by the kind "LINK.rounds".
 
 Quiet time may be leapt over (`benchsim.leaps`), and the judge's time stands still meanwhile. A rule that remembers
 something which only time will settle answers the kind "open" with true while it does; one that holds a tick of long
@@ -33,119 +20,15 @@ from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from operator import itemgetter
-from typing import NamedTuple
 
 from benchsim.events import Burst, Happening, LinkInfo, seconds, ticks
+from benchsim.judge.registry import FOLLOWERS, Rule, all_rules
 from benchsim.judge.stalls import Stalls
 from benchsim.judge.tally import Count, Ledger, Tally
-from benchsim.judge.verdict import Place, Verdict, rank
-from benchsim.schema.limits import Limit
+from benchsim.judge.verdict import Place, Verdict
 
 SOON = ticks(0.1)  # calls of `at` that are further off belong to no cycle of a bench at rest
 NEVER_TESTED = "the traffic never put it to the test"
-NEEDS = {
-    "gaps": (lambda info: info.chunks, "words arrive in lumps here, so gaps inside a block are not measured"),
-    "edges": (lambda info: not info.edges, "the edges of the bits are not measured here"),
-}
-REFERENCE = "kit link reference"
-# Rules that need only the conductor on which the judged seat speaks.
-ONE_SIDED = """
-BUS-RATE BUS-FRAMING BUS-GAP BUS-MODE-OUT BUS-SUM-OUT BUS-LENGTH BUS-POLL-RATE BUS-BREAK BUS-SETTLE
-KIT-FRAME KIT-GAP KIT-POLL-RATE KIT-SHAPE
-""".split()
-# Whom a rule can judge, beside seats by their own names.
-ROLES = {
-    "controller": ("board",),
-    "changer": ("changer",),
-    "validator": ("validator",),
-    "reader": ("cashless1", "cashless2"),
-}
-
-
-class Rule(NamedTuple):
-    """One rule: who is judged, against which limit, and the function that makes its calls."""
-
-    id: str
-    judged: tuple[str, ...]  # seats or roles, also "device" (any payment device) and "subject"
-    link: str | None  # the link it needs; None: none in particular
-    limit: str | None  # "NAME" of the link's limits, or "LINK.NAME", or "DEVICE.NAME"
-    source: str
-    confidence: str
-    advice: bool
-    needs: str | None
-    unseen: str | None  # why it is unseen where nothing puts it to the test
-    make: Callable
-    of: str | None = None  # the one case to which it belongs; in others it is not even listed, unless it was tested
-
-    @property
-    def statement(self) -> str:
-        """The rule in a sentence."""
-        return " ".join((self.make.__doc__ or "").split())
-
-    def confidence_of(self, limit: Limit | None) -> str:
-        """The weaker of the rule's own confidence and its limit's."""
-        return max(self.confidence, limit.confidence) if limit else self.confidence
-
-    def source_of(self, limit: Limit | None) -> str:
-        """The published source."""
-        return self.source or (limit.source if limit else "")
-
-    def on(self, book) -> "Rule":
-        """The rule on the links of a bench: a board-to-host link that is not the reference is a source of its own."""
-        if self.link != "kit" or book.kit.source == REFERENCE:
-            return self
-        return self._replace(source=book.kit.source)
-
-    def limit_in(self, book) -> Limit | None:
-        """The limit, from the protocol file that states it."""
-        if self.limit is None:
-            return None
-        place, _, name = self.limit.rpartition(".")
-        spec = book.devices.get(place) or book.links[place or self.link]
-        return spec.limits[name]
-
-
-RULES: dict[str, Rule] = {}
-FOLLOWERS: dict[str, Callable] = {}
-
-
-def rule(
-    id: str,
-    judged: str | Iterable[str],
-    link: str | None = None,
-    limit: str | None = None,
-    source: str = "",
-    confidence: str = "A",
-    advice: bool = False,
-    needs: str | None = None,
-    unseen: str | None = None,
-    of: str | None = None,
-) -> Callable:
-    """Register a rule. `judged`: seats or roles, as text ("board host") or a tuple."""
-    seats = tuple(judged.split()) if isinstance(judged, str) else tuple(judged)
-
-    def register(make: Callable) -> Callable:
-        if id in RULES:
-            raise ValueError(f"the rule {id} is registered twice")
-        RULES[id] = Rule(id, seats, link, limit, source, confidence, advice, needs, unseen, make, of)
-        return make
-
-    return register
-
-
-def follows(link: str) -> Callable:
-    """Register a follower of a link: called with (judge, LinkInfo), it has `burst(burst)`, `close(end)`."""
-
-    def register(make: Callable) -> Callable:
-        FOLLOWERS[link] = make
-        return make
-
-    return register
-
-
-def all_rules() -> list[Rule]:
-    """Every rule, in the order in which people read them."""
-    return sorted(RULES.values(), key=lambda one: rank(one.id))
 
 
 class Judge:
@@ -395,7 +278,7 @@ class Judge:
         doubt, stalled = info.uncertainty if info else 0, self._stalled if self._stalls else None
         tally = Tally(one.on(self.book), one.limit_in(self.book), doubt, stalled, self.ledgers[one.link])
         self._tallies.append(tally)
-        if one.id in self.reasons or (one.link and not info) or self._blind(one):
+        if one.id in self.reasons or (one.link and not info) or one.blind(self.links):
             return
         calls = one.make(tally, self) or {}
         for kind, call in calls.items():
@@ -408,17 +291,8 @@ class Judge:
         if heard <= {one.link} and f"{one.link}.rounds" not in calls:
             self._alone[one.link].append(tally)
 
-    def _blind(self, one: Rule) -> str | None:
-        info = self.links.get(one.link)
-        deaf = next((i for i in self.links.values() if i.deaf and one.link in (None, i.name)), None)
-        if deaf and one.id not in ONE_SIDED:
-            return f"{deaf.name}_{deaf.deaf} was not recorded, and who is heard alone cannot be judged by this"
-        if one.needs and info and NEEDS[one.needs][0](info):
-            return NEEDS[one.needs][1] + (f" ({info.note})" if info.note else "")
-        return None
-
     def _why(self, one: Rule) -> str:
-        return self.reasons.get(one.id) or self._blind(one) or one.unseen or NEVER_TESTED
+        return self.reasons.get(one.id) or one.blind(self.links) or one.unseen or NEVER_TESTED
 
     def _stalled(self, value: int) -> int:
         return self.stalled(self.now - value, self.now)
@@ -430,9 +304,8 @@ class Judge:
         """Seats to which the rule applies in this run, tested or not."""
         if (one.link and one.link not in self.links) or (one.of and one.of != self.case):
             return []
-        roles = {**ROLES, "device": self.book.bus_seats, "subject": [self.subject]}
-        named = [seat for role in one.judged for seat in roles.get(role, (role,))]
-        return [seat for seat in named if seat and (seat in self.present or seat == self.subject)]
+        named = one.seats(self.book, self.subject)
+        return [seat for seat in named if seat in self.present or seat == self.subject]
 
     def _ring(self, until: int) -> None:
         while self.alarms and self.alarms[0][0] < until:

@@ -4,7 +4,7 @@ What a device tells counts once, when it was acknowledged: until then it is offe
 """
 
 from benchsim.events import TICKS_PER_SECOND
-from benchsim.judge.core import rule
+from benchsim.judge.registry import rule
 
 TO_BOX, TO_TUBE = 0, 1  # routes of COIN DEPOSITED that give credit
 STACKED, ESCROW, RETURNED, RECYCLED = range(4)  # routes of BILL

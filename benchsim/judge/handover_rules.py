@@ -6,7 +6,7 @@ what was sold. What is expected, the plan of a commissioning tells beside the li
 from collections import Counter
 
 from benchsim.judge.books import DELIVERED, Vends
-from benchsim.judge.core import rule
+from benchsim.judge.registry import rule
 from benchsim.judge.tally import Moment
 
 CASE = "commissioning"

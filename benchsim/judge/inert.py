@@ -11,8 +11,8 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from benchsim.events import TICKS_PER_SECOND
-from benchsim.judge.core import rule
 from benchsim.judge.device_rules import ESCROW, RETURNED, STACKED, TO_BOX, TO_TUBE, resets
+from benchsim.judge.registry import rule
 from benchsim.schema import Misfit
 
 SHOWS = 2 * TICKS_PER_SECOND  # a sign this long after the bad command is no longer put down to it; common practice

@@ -1,8 +1,8 @@
 """Kit link, board: answers, repeats, events and the watchdog. Source: kit link reference."""
 
-from benchsim.judge.core import rule
 from benchsim.judge.kit_events import full_body
 from benchsim.judge.kit_sale import SALE_OPEN
+from benchsim.judge.registry import rule
 
 REFERENCE = "kit link reference"
 CUT = 6  # outcome in VEND-DONE: cut by power loss

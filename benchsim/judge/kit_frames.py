@@ -3,7 +3,7 @@
 Source of the rules: kit link reference; framing and check: RFC 1662 §4.2, §3.1, appendix C.
 """
 
-from benchsim.judge.core import rule
+from benchsim.judge.registry import rule
 from benchsim.links.kit_frames import needless
 from benchsim.schema.kit_meanings import CODED
 

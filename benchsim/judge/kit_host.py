@@ -3,7 +3,7 @@
 from itertools import pairwise
 
 from benchsim.events import TICKS_PER_SECOND
-from benchsim.judge.core import rule
+from benchsim.judge.registry import rule
 
 REFERENCE = "kit link reference"
 

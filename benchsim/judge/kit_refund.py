@@ -1,6 +1,6 @@
 """Kit link, host: unspent credit waits for the customer. Source: kit link reference."""
 
-from benchsim.judge.core import rule
+from benchsim.judge.registry import rule
 
 
 @rule(

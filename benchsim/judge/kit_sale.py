@@ -1,6 +1,6 @@
 """Kit link, host: what it may sell, given what the board told it. Source: kit link reference."""
 
-from benchsim.judge.core import rule
+from benchsim.judge.registry import rule
 
 REFERENCE = "kit link reference"
 SALE_OPEN, VENDING, LOCKED_OUT, SERVICE = 3, 4, 5, 6  # states in the answer to POLL

@@ -4,8 +4,8 @@ Only what nothing unheard could excuse is judged: a door that opens or a coil th
 board's state between two answers, but nothing of that kind identifies a board or opens its sale.
 """
 
-from benchsim.judge.core import rule
 from benchsim.judge.kit_sale import NOT_FOR_SALE, SALE_OPEN
+from benchsim.judge.registry import rule
 
 OK, BAD_ARGUMENT, WRONG_STATE, BUSY, LOCKED_OUT, NO_CREDIT = 0, 3, 4, 5, 6, 7
 _TABLE = {BAD_ARGUMENT, WRONG_STATE, BUSY, LOCKED_OUT}

@@ -16,9 +16,10 @@ Events, each with its arguments:
 """
 
 from benchsim.events import Burst, Happening, LinkInfo
-from benchsim.judge.core import Judge, follows
+from benchsim.judge.core import Judge
 from benchsim.judge.kit_events import Events
 from benchsim.judge.kit_prices import Prices
+from benchsim.judge.registry import follows
 from benchsim.links.kit_frames import Frame, reader_of
 from benchsim.schema.fields import Misfit
 

@@ -1,7 +1,7 @@
 """Money over all links: what went in must be sold, paid out or still be there; a paid vend ends well."""
 
 from benchsim.judge.books import DELIVERED, Cashier
-from benchsim.judge.core import rule
+from benchsim.judge.registry import rule
 
 NO_MACHINE = "what happens off the links (coins, bills, coils, door) is not told here"
 NO_DEVICES = "coins and bills go into devices that the bench does not see into"

@@ -1,8 +1,9 @@
 """The touch panel's line, and what the host does with it. Source: touch panel reference."""
 
 from benchsim.events import TICKS_PER_SECOND, LinkInfo
-from benchsim.judge.core import Judge, follows, rule
+from benchsim.judge.core import Judge
 from benchsim.judge.kit_talk import Heard
+from benchsim.judge.registry import follows, rule
 from benchsim.judge.tally import Moment
 from benchsim.links.kit_frames import reader_of
 from benchsim.schema.fields import Misfit

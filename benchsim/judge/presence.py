@@ -1,6 +1,6 @@
 """Was the seat under test there at all?"""
 
-from benchsim.judge.core import rule
+from benchsim.judge.registry import rule
 from benchsim.judge.tally import Moment
 
 

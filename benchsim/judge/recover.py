@@ -8,7 +8,7 @@ Faults are told off the links as they begin and end. Whose turn it was is read f
 """
 
 from benchsim.events import TICKS_PER_SECOND
-from benchsim.judge.core import rule
+from benchsim.judge.registry import rule
 from benchsim.judge.tally import Moment
 
 WITHIN = 30 * TICKS_PER_SECOND  # from the end of the fault, or the last start after it

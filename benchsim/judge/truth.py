@@ -1,8 +1,8 @@
 """Does the screen agree with the board? Source: common practice."""
 
 from benchsim.events import TICKS_PER_SECOND
-from benchsim.judge.core import rule
 from benchsim.judge.panel import UNREADABLE
+from benchsim.judge.registry import rule
 from benchsim.judge.tally import Moment
 
 UNKNOWN_FUNDS = 0xFFFFFFFF  # kit link reference

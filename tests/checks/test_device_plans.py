@@ -17,7 +17,7 @@ from benchsim.checks.stage import NotReached
 from benchsim.clock import run
 from benchsim.events import Burst
 from benchsim.judge import Judge, all_rules
-from benchsim.judge.core import ROLES
+from benchsim.judge.registry import ROLES
 from benchsim.schema import load_book
 from benchsim.settings import Settings
 
