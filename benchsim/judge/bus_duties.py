@@ -4,7 +4,7 @@ Source: MDB/ICP 4.3 §2 and §3; the timing of the first RESET after silence is 
 """
 
 from benchsim.events import MODE, TICKS_PER_SECOND
-from benchsim.judge.bus_talk import EVERY_FEATURE
+from benchsim.judge.bus_known import EVERY_FEATURE
 from benchsim.judge.held_up import HeldUp
 from benchsim.judge.registry import rule
 from benchsim.schema.bus import Mode

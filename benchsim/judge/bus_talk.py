@@ -23,16 +23,14 @@ Attribution: a device's words belong to the seat that the burst names, else to t
 """
 
 from collections import deque
-from functools import lru_cache, partial
+from functools import partial
 
 from benchsim.events import FRAMING, MODE, Burst, LinkInfo
+from benchsim.judge.bus_known import Known
 from benchsim.judge.registry import follows
 from benchsim.links.bus_blocks import Block, BlockReader
-from benchsim.schema import Misfit
-from benchsim.schema.bus import Message, Mode
+from benchsim.schema.bus import Message
 
-EVERY_FEATURE = 0xFFFFFFFF
-WIDE_MONEY = 1  # feature bit of cashless devices, MDB/ICP 4.3 §7
 ANSWERED = {None: "silent", "ack": "ack", "nak": "nak", "answer": "data"}
 NEIGHBOURS = 8  # blocks within which an overlap is looked for
 
@@ -65,54 +63,6 @@ class Heard:
             return f"{self.seat} break"
         words = " ".join(f"{w & (0xFF | MODE):03X}{'!' if w & FRAMING else ''}" for w in self.words)
         return f"{self.seat} {words}" + (f" ({self.known_as})" if self.known_as else "")
-
-
-class Known:
-    """What is known of one device from what passed over the bus."""
-
-    def __init__(self, seat: str, device):
-        self.seat, self.device = seat, device  # device: its DeviceSpec, None where there is no file
-        self.level: int | None = None  # as reported in its SETUP answer
-        self.said_level: int | None = None  # the controller's, told to a cashless device
-        self.reported: int | None = None  # feature bits of its identification
-        self.response_s = 0  # cashless: its own response time, seconds
-        self.forget()
-        self.enabled: int | None = None  # not known before the first reset that was heard
-
-    def forget(self) -> None:
-        """After a reset nothing is enabled."""
-        self.enabled: int | None = 0
-        self.last: Exchange | None = None
-
-    @property
-    def used_level(self) -> int | None:
-        """The level that both sides speak."""
-        if self.level is None or self.said_level is None:
-            return self.level
-        return min(self.level, self.said_level)
-
-    def modes(self) -> list[Mode]:
-        """Every mode that it may be in, as far as is known; the most likely first."""
-        return _modes(self.device, self.used_level, self.enabled)
-
-    def reads(self, parse) -> tuple[object, Misfit | None]:
-        """(what the first mode that fits makes of it, None), or (None, why no mode fits)."""
-        why = None
-        for mode in self.modes():
-            try:
-                return parse(mode), None
-            except Misfit as misfit:
-                why = why or misfit
-        return None, why
-
-
-@lru_cache(256)
-def _modes(device, level: int | None, enabled: int | None) -> list[Mode]:
-    """Every mode at that level and with those features, where they are known. Nobody may change the list."""
-    levels = [level] if level else sorted(device.levels, reverse=True)
-    features = [0, EVERY_FEATURE] if enabled is None else [enabled]
-    wides = device.name == "cashless"
-    return [Mode(n, f, wides and bool(f >> WIDE_MONEY & 1)) for n in levels for f in features]
 
 
 class Exchange:
@@ -378,28 +328,12 @@ class BusTalk:
     # ---- what devices tell of themselves
 
     def _learn(self, x: Exchange) -> None:
-        known, name, answer = x.known, x.name, x.answer
-        if not known or not name or not x.command.intact or not answer.intact or x.offered and x.kind != "ack":
+        known, sure = x.known, x.command.intact and x.answer.intact
+        if not known or not x.name or not sure or x.offered and x.kind != "ack":
             return
-        if name == "RESET":
-            known.enabled = 0
-        elif name == "FEATURES":
-            known.enabled = x.message.fields["features"]
-        elif name == "SETUP CONFIG":
-            known.said_level = x.message.fields["level"]
-        for message in x.messages:
-            self._learn_from(known, message)
+        known.learn(x.message, x.messages)
         if known.device and known.modes():
             self.reader.modes[x.command.block.address] = known.modes()[0]
-
-    def _learn_from(self, known: Known, message: Message) -> None:
-        if message.name in ("SETUP", "CONFIG"):
-            known.level = message.fields.get("level", known.level)
-            known.response_s = message.fields.get("response_s", 0)
-        elif message.name.startswith("IDENTIFICATION"):
-            known.reported = message.fields.get("features", known.reported)
-        elif message.name == "JUST RESET":
-            known.enabled = 0
 
     # ---- two at once
 

@@ -6,7 +6,7 @@ may not have arrived, or the capture began in the middle, a reader has several p
 out of order only if it is so in all of them.
 """
 
-from benchsim.judge.bus_talk import EVERY_FEATURE
+from benchsim.judge.bus_known import EVERY_FEATURE
 from benchsim.judge.device_rules import delivered, resets
 
 IDLE, ENDING = "Session Idle", "Session Idle (ending)"
