@@ -17,7 +17,7 @@ NEAR = ticks(2.0)  # a number so close to now is a time
 PASSING = {
     "Answerer": {"_last_request", "_last_answer"},
     "EventQueue": {"_offered", "_number", "_seen", "told"},
-    "Host": {"_seen", "_seen_before"},
+    "Host": {"_seen"},
     "ServicePage": {"air"},
     "_Reader": {"_last_end", "_out", "_sender"},
     "DeviceHalf": {"_total"},

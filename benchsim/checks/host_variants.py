@@ -182,7 +182,7 @@ class TakesTwice(Host):
     """Adds coins up itself and takes an event offered again for a new one."""
 
     def _got_poll(self, status, fields, now):
-        self._seen.clear()
+        self._seen.forget()
         before = getattr(self, "sum", 0)
         super()._got_poll(status, fields, now)
         amounts = [e.fields["amount"] for e in fields.get("events", ()) if e.name == "CREDIT"]

@@ -18,6 +18,7 @@ from benchsim.schema.kit import KitSpec
 from benchsim.seats import screen as words
 from benchsim.seats.board import ALLOWED, BUSY, LOCKED, LOCKED_OUT, NOT_FOR_SALE, PRICED, SALE, SERVICE, STARTING
 from benchsim.seats.cold_keeper import FAILED
+from benchsim.seats.seen_events import SeenEvents
 from benchsim.seats.till import UNKNOWN_FUNDS
 
 _CLOCK_EVERY = ticks(600)
@@ -66,8 +67,7 @@ class Host:
         self._down_since = self.clock.now()
         self.panel_heard = self.clock.bench_time()
         self._link_down(self.clock.now())
-        self._seen: dict[int, tuple[int, bytes]] = {}  # number -> code and data, since the last RESET
-        self._seen_before: dict[int, tuple[int, bytes]] = {}  # before it: it may hide a start of the board
+        self._seen = SeenEvents()
         self._wanted: tuple[int, int] | None = None
         self._waiting_for: tuple[int, int] | None = None
         self._price_tries, self._table_waits = 0, False
@@ -168,8 +168,7 @@ class Host:
 
     def _got_reset(self, status: int, fields: dict, now: int) -> None:
         self.up, self.selling = True, False
-        self._seen_before |= self._seen
-        self._seen.clear()
+        self._seen.reset()
         self._next_poll = now + self.spec.limits["poll"].nominal
         self.todo = deque([("IDENT", {})])
         self._price_tries, self._table_waits = 0, False
@@ -265,18 +264,12 @@ class Host:
 
     def take(self, event) -> None:
         """An event of the board, maybe not for the first time."""
-        if event.number in self._seen or self._seen_before.get(event.number) == (event.code, event.raw):
+        if not self._seen.is_new(event):
             return
-        self._remember(event)
         self.screen.service.heard(event.name, event.fields)
         handler = getattr(self, "_event_" + event.name.lower().replace("-", "_"), None)
         if handler:
             handler(event.fields)
-
-    def _remember(self, event) -> None:
-        self._seen[event.number] = event.code, event.raw
-        for seen in (self._seen, self._seen_before):
-            seen.pop((event.number - 128) % 256, None)
 
     def _reopen(self) -> None:
         if self._setpoint_waits and self.state in ALLOWED["SETPOINT"]:
@@ -299,8 +292,7 @@ class Host:
         self._next_reset = now
 
     def _event_booted(self, fields: dict) -> None:
-        self._seen.clear()
-        self._seen_before.clear()
+        self._seen.forget()
         self._waiting_for = self._wanted = None
         self._restart()
 
