@@ -56,7 +56,7 @@ def played(script, leaping: bool, seed: int = 1, bench_file: Settings | None = N
         counts = bench.board.answerer.requests, bench.board.memory.counters, bench.board.memory.cash
         devices = [bench.devices["changer"].tubes, bench.devices["changer"].boxed, bench.devices["validator"].stacked]
         told = bench.board.queue.told, bench.host.screen.service.rows(), bench.host.screen.text, judge.samples().keys()
-        heard = bench.host.panel_heard, bench.host._seen, [place.get(name) for place, name in Portrait(bench, 0).regular]
+        heard = bench.host.panel_heard, vars(bench.host._seen), [place.get(name) for place, name in Portrait(bench, 0).regular]
         same = {"told": told, "heard": heard, "ended": clock.bench_time(), "verdicts": [one.as_json() for one in judge.verdicts()], "frames": judge.frames,
                 "diary": diary.entries, "counts": counts, "devices": devices, "ledger": ledger.text()}  # fmt: skip
         return same, leaps.leapt / TICKS_PER_SECOND, leaps.times
@@ -201,7 +201,7 @@ def test_real_time_is_not_leapt_over():
 
 
 def test_hours_with_shoppers_close_to_the_cent():
-    day = play(Day(seed=3, hours=2.0))
+    day = play(Day(seed=3, hours=2.0, gap=(300.0, 1200.0)))
     assert day.closed and day.failed == () and sum(day.shoppers.values()) >= 6
     assert day.leapt_s > 0.8 * 2 * 3600
 
