@@ -1,6 +1,7 @@
 """What tests of several folders share."""
 
 import os
+import signal
 import tty
 
 import pytest
@@ -11,6 +12,10 @@ from hypothesis import settings
 settings.register_profile("same", derandomize=True)
 settings.register_profile("hunt", derandomize=False, max_examples=1000)
 settings.load_profile("same")
+
+# A shell that starts this in the background has it ignore Ctrl-C, and so would do every program that a test starts and
+# interrupts.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 class Adapter:
