@@ -40,6 +40,8 @@ DEVICES: dict[str, type[Peripheral]] = {
     "changer": Changer, "cashless1": Cashless, "gateway": Gateway, "validator": Validator, "satellite1": Satellite,
     "satellite2": Satellite, "satellite3": Satellite, "cashless2": Cashless,
 }  # fmt: skip
+SIDES = {"bus": ("board", *DEVICES), "kit": ("host", "board"), "panel": ("host", "panel"), "audit": ("auditor", "board")}
+SEATS = tuple(dict.fromkeys(seat for seats in SIDES.values() for seat in seats))
 
 
 class _Bench:

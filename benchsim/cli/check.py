@@ -25,8 +25,9 @@ from benchsim.errors import UsageError
 from benchsim.faults import refuse_real
 from benchsim.ports import default_where, split_command
 from benchsim.ports.power import PowerSwitch
-from benchsim.reports import write_json, write_out
+from benchsim.reports import write_json
 from benchsim.reports.about import parse_about
+from benchsim.reports.folder import write_out
 from benchsim.reports.terminal import case_line, left_out_line, plan_line, print_report
 from benchsim.schema import KIT
 from benchsim.settings import Settings, load_settings

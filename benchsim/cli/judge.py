@@ -17,8 +17,9 @@ from benchsim.checks.result import EXIT, make_record
 from benchsim.cli.places import make_folder
 from benchsim.errors import UsageError
 from benchsim.events import ticks
-from benchsim.reports import write_json, write_out
+from benchsim.reports import write_json
 from benchsim.reports.about import fingerprint, parse_about
+from benchsim.reports.folder import write_out
 from benchsim.reports.terminal import print_report
 from benchsim.settings import load_settings
 

@@ -24,8 +24,9 @@ from benchsim.live.recording import BOUND
 from benchsim.live.seating import seat_all
 from benchsim.live.session import Plan, Session, parse_press
 from benchsim.live.visit import LENGTH
-from benchsim.reports import write_json, write_out
+from benchsim.reports import write_json
 from benchsim.reports.cautions import COILS
+from benchsim.reports.folder import write_out
 from benchsim.reports.terminal import case_line, print_report
 from benchsim.settings import Settings, load_settings
 

@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterable
 from operator import itemgetter
 
 from benchsim.events import Burst, Happening, LinkInfo, seconds, ticks
-from benchsim.judge.registry import FOLLOWERS, Rule, all_rules
+from benchsim.judge.registry import FOLLOWERS, Rule, all_rules, hears_alone
 from benchsim.judge.stalls import Stalls
 from benchsim.judge.tally import Count, Ledger, Tally
 from benchsim.judge.verdict import Place, Verdict
@@ -235,9 +235,8 @@ class Judge:
         """By rule, then by seat."""
         found = []
         for tally in self._tallies:
-            seats = dict.fromkeys([*self._seats_of(tally.rule), *tally.counts])
-            why = self._why(tally.rule)
-            found += [tally.verdict(seat, why, self.case) for seat in sorted(seats) if self._wanted(seat)]
+            seats = filter(self._wanted, {*self._seats_of(tally.rule), *tally.counts})
+            found += [tally.verdict(seat, self._why(tally.rule), self.case) for seat in sorted(seats)]
         if self._leaps:
             found = [one._replace(at=tuple(map(self._bench_seconds, one.at))) for one in found]
         return found
@@ -283,12 +282,11 @@ class Judge:
         calls = one.make(tally, self) or {}
         for kind, call in calls.items():
             self._calls[kind].append(call)
-        heard = {kind.partition(".")[0] for kind in calls} & FOLLOWERS.keys()
         if "open" in calls:
             self._waiting[one.link].append(calls["open"])
         if "until" in calls:
             self._waiting[one.link].append(lambda until=calls["until"]: until() is not None)
-        if heard <= {one.link} and f"{one.link}.rounds" not in calls:
+        if hears_alone(one.link, tuple(calls)):
             self._alone[one.link].append(tally)
 
     def _why(self, one: Rule) -> str:

@@ -16,6 +16,7 @@ A follower turns the bursts of one link into such events (`@follows("kit")`).
 """
 
 from collections.abc import Callable, Iterable, Mapping
+from functools import cache
 from typing import NamedTuple
 
 from benchsim.events import LinkInfo
@@ -121,6 +122,7 @@ def rule(
     def register(make: Callable) -> Callable:
         if id in RULES:
             raise ValueError(f"the rule {id} is registered twice")
+        all_rules.cache_clear()
         RULES[id] = Rule(id, seats, link, limit, source, confidence, advice, needs, unseen, make, of)
         return make
 
@@ -137,6 +139,13 @@ def follows(link: str) -> Callable:
     return register
 
 
-def all_rules() -> list[Rule]:
+@cache
+def all_rules() -> tuple[Rule, ...]:
     """Every rule, in the order in which people read them."""
-    return sorted(RULES.values(), key=lambda one: rank(one.id))
+    return tuple(sorted(RULES.values(), key=lambda one: rank(one.id)))
+
+
+@cache
+def hears_alone(link: str | None, kinds: tuple[str, ...]) -> bool:
+    """Does a rule of that link that wants these kinds hear of no other link, and of no rounds?"""
+    return {kind.partition(".")[0] for kind in kinds} & FOLLOWERS.keys() <= {link} and f"{link}.rounds" not in kinds

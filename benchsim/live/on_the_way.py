@@ -14,12 +14,12 @@ import re
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
-from benchsim.bench import Bench
+from benchsim.bench import SIDES, Bench
 from benchsim.errors import UsageError
 from benchsim.events import TICKS_PER_MS, Burst
 from benchsim.lines.cable import Cable
 from benchsim.lines.line import Hurt
-from benchsim.live.seating import SIDES, Seating
+from benchsim.live.seating import Seating
 
 _FORM = re.compile(r"([a-z]+)(?::([a-z0-9]+))?:([a-z]+)(?:=(\d+(?:\.\d+)?))?@(\d+(?:\.\d+)?)(?:\+(\d+(?:\.\d+)?))?")
 USAGE = "LINK[:SEAT]:HOW[=AMOUNT]@SECONDS[+FOR]"

@@ -13,14 +13,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from benchsim.bench import DEVICES, LINKS
+from benchsim.bench import LINKS, SEATS, SIDES
 from benchsim.errors import UsageError
 from benchsim.ports import default_where, split_command
 from benchsim.schema import Book
 
-SIDES = {"bus": ("board", *DEVICES), "kit": ("host", "board"), "panel": ("host", "panel"), "audit": ("auditor", "board")}
 USUAL = {"kit": "host", "panel": "host"}  # who sits there if nothing is said
-SEATS = tuple(dict.fromkeys(seat for seats in SIDES.values() for seat in seats))
 _BRACES = re.compile(r"\{([a-z]+(?::[a-z0-9+]+)?)\}")
 
 

@@ -18,7 +18,6 @@ from benchsim.ports.pair_port import PairPort, PairPtyPort
 from benchsim.ports.pty import PtyPort
 from benchsim.ports.tcp import TcpWire
 from benchsim.ports.uart_port import UartPort
-from benchsim.ports.url_wire import UrlWire
 from benchsim.schema.word import WordFormat
 
 NINE = 9
@@ -92,6 +91,8 @@ def _parity(line: Line, seat: str, out: bool, device: str, word: WordFormat) -> 
 
 
 def _device(device: str, word: WordFormat | None) -> Wire:
+    from benchsim.ports.url_wire import UrlWire  # a library that most benches never need
+
     if "://" in device:
         return UrlWire(device, word)
     try:

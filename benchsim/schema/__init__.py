@@ -1,7 +1,7 @@
 """Protocol files to codecs and limits. See `fields` for the field language, `bits` for bit layouts."""
 
 import tomllib
-from functools import lru_cache
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
 
 from benchsim.errors import UsageError
@@ -94,7 +94,7 @@ class Book:
         """The name of the seat at an address."""
         return self._seats.get(word & 0xF8)
 
-    @property
+    @cached_property
     def bus_seats(self) -> list[str]:
         """Every seat that has an address on the payment bus, by address."""
         return [seat for _, seat in sorted(self._seats.items())]
@@ -115,6 +115,7 @@ def read_toml(path: Path, place: str | None = None) -> dict:
         raise UsageError(f"{place}: expected TOML: {error}") from None
 
 
+@cache
 def protocols_folder() -> Path:
     """Where the protocol files lie: inside the installed package, or beside it in a checkout."""
     inside = Path(__file__).parents[1] / "protocols"

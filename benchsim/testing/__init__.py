@@ -4,8 +4,14 @@
 time on pseudo-terminals. Both are context managers and know nothing of pytest, whose fixtures hand them out.
 """
 
-from benchsim.testing.own_bench import OwnBench
-from benchsim.testing.pty_bench import PtyBench
-from benchsim.testing.virtual_bench import VirtualBench
+from importlib import import_module
 
-__all__ = ["OwnBench", "PtyBench", "VirtualBench"]
+_WHERE = {"OwnBench": "own_bench", "PtyBench": "pty_bench", "VirtualBench": "virtual_bench"}
+__all__ = list(_WHERE)
+
+
+def __getattr__(name: str):
+    """Imported when first asked for: ports and their libraries are of no use in virtual time."""
+    if name not in _WHERE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_WHERE[name]}"), name)

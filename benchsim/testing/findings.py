@@ -7,11 +7,11 @@ from pathlib import Path
 
 from rich.console import Console
 
+from benchsim.bench import SIDES
 from benchsim.checks.capture import write_capture
 from benchsim.checks.result import make_record
 from benchsim.events import Burst, seconds
 from benchsim.judge import Verdict
-from benchsim.live.seating import SIDES
 from benchsim.reports.decoded import decoded
 from benchsim.reports.junit import short
 from benchsim.reports.terminal import print_needed

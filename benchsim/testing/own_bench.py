@@ -3,11 +3,10 @@
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from benchsim.bench import Bench, bench_links
+from benchsim.bench import SEATS, SIDES, Bench, bench_links
 from benchsim.checks.board_stage import BoardStage
 from benchsim.checks.far_ends import excuse
 from benchsim.checks.host_stage import HostStage
-from benchsim.checks.plans import PLANS
 from benchsim.checks.result import CaseResult
 from benchsim.checks.stage import Stage
 from benchsim.clock import Clock
@@ -15,7 +14,6 @@ from benchsim.errors import UsageError
 from benchsim.faults import Fault, refuse_real
 from benchsim.judge import Judge, Verdict
 from benchsim.live.customer import Customer
-from benchsim.live.seating import SEATS, SIDES
 from benchsim.settings import load_settings
 
 PROVOKES = "A test of the user's own"
@@ -82,6 +80,8 @@ class OwnBench(Bench):
 
     async def play(self, case: str) -> None:
         """Play a case of the plan for the user's seat, by its name."""
+        from benchsim.checks.plans import PLANS  # only here: all plans take as long to import as all rules
+
         plan = PLANS.get(self.subject or "")
         if plan is None or plan.alone:
             raise UsageError(f"play({case!r}): expected one seat of the user's own, the host or the board")

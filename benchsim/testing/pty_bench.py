@@ -16,12 +16,12 @@ from concurrent.futures import Future
 from contextlib import ExitStack
 from pathlib import Path
 
-from benchsim.bench import bench_links
+from benchsim.bench import SIDES, bench_links
 from benchsim.clock import RealClock, run
 from benchsim.errors import UsageError
 from benchsim.events import TICKS_PER_US
 from benchsim.live.ports import heard_through, open_all
-from benchsim.live.seating import SIDES, Chair, every_name
+from benchsim.live.seating import Chair, every_name
 from benchsim.ports import Port, Program, default_where, split_command
 from benchsim.ports.urgent import urgent
 from benchsim.testing.own_bench import OwnBench

@@ -6,8 +6,8 @@ import re
 import pytest
 from sample_record import clean_record, sample_record
 
-from benchsim.reports import write_folder, write_handover
-from benchsim.reports.handover import BY_HAND, outcome
+from benchsim.reports.folder import write_folder
+from benchsim.reports.handover import BY_HAND, outcome, write_handover
 from benchsim.reports.record import Handover, HandoverStep
 
 GOOD = HandoverStep(1, "Coils counted", "pass", "48 coils, 48 planned", ("SYS-SURVEY",))

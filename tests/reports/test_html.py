@@ -19,8 +19,10 @@ from sample_record import (
     verdict,
 )
 
-from benchsim.reports import CaseNote, Exchange, Limit, Record, Stretch, write_folder, write_html
+from benchsim.reports import CaseNote, Exchange, Limit, Record, Stretch
 from benchsim.reports.cautions import CAUTIONS
+from benchsim.reports.folder import write_folder
+from benchsim.reports.html import write_html
 from benchsim.reports.practice import all_practice
 
 # Elements without an end tag (HTML Living Standard, 13.1.2, void elements) that the page uses.

@@ -13,7 +13,7 @@ from html import escape, unescape
 import pytest
 from sample_record import sample_record
 
-from benchsim.reports import write_html
+from benchsim.reports.html import write_html
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
