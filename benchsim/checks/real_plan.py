@@ -159,9 +159,8 @@ class RealPlan:
         bench.reached = frozenset(self.where)
         clock.on_late = lambda late: bench.trace.happening("bench", "late", us=late // TICKS_PER_US)
         ports = self._ports(bench.lines)
-        await self._begun(ports)
+        program = await self._begun(ports)
         self._reached = True
-        program = Program(self.words, {link: port.path for link, port in ports.items()}) if self.words else None
         for port in ports.values():
             port.waited = program.waited if program else None
         clock.forget_lateness()
@@ -188,14 +187,15 @@ class RealPlan:
             result.links = [self._heard(info, ports) for info in bench_links(self.book, bench.lines)]
             self._finish(result)
 
-    async def _begun(self, ports: dict[str, Port]) -> None:
-        """Nothing of the case before is on its way any more, and the subject has power."""
+    async def _begun(self, ports: dict[str, Port]) -> Program | None:
+        """Nothing of the case before is on its way any more, the subject has power, and its program, if any, runs."""
         try:
             if self.words and not self._own:
                 await self._clock.sleep(SETTLES)
             # Once, before the first case: a switch that does nothing is told at once.
             if self.switch and not self._reached and (failed := await self.switch(True)):
                 raise UsageError(f"--power: {failed}")
+            return Program(self.words, {link: port.path for link, port in ports.items()}) if self.words else None
         except BaseException:
             for port in ports.values():
                 port.close()

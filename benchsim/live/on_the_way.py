@@ -17,6 +17,7 @@ from typing import NamedTuple
 from benchsim.bench import SIDES, Bench
 from benchsim.errors import UsageError
 from benchsim.events import TICKS_PER_MS, Burst
+from benchsim.faults.schedule import LONGEST
 from benchsim.lines.cable import Cable
 from benchsim.lines.line import Hurt
 from benchsim.live.seating import Seating
@@ -105,6 +106,8 @@ def parse_spoil(text: str, seating: Seating) -> Spoil:
     value = HOW[how].usual if amount is None else float(amount)
     if value > HOW[how].most:
         raise UsageError(f"--spoil {text}: expected {HOW[how].unit} after {how}=")
+    if max(float(at), float(lasts or 0)) > LONGEST:
+        raise UsageError(f"--spoil {text}: expected at most {LONGEST:g} seconds")
     return Spoil(link, seat or "", how, value, float(at), float(lasts) if lasts else None, text)
 
 

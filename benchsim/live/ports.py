@@ -42,7 +42,14 @@ def start_all(programs: list[list[str]], ports: dict[Chair, Port]) -> list[Progr
         if sum(other.link == chair.link for other in ports) == 1:
             named[chair.link] = port
     paths = {name: port.path for name, port in named.items()}
-    started = [Program(words, paths) for words in programs]
+    started: list[Program] = []
+    try:
+        for words in programs:
+            started.append(Program(words, paths))
+    except UsageError:
+        for program in started:
+            program.stop()
+        raise
     for name, port in named.items():
         for words, program in zip(programs, started, strict=True):
             if any(f"{{{name}}}" in word for word in words):

@@ -38,15 +38,20 @@ def _environment() -> dict[str, str]:
 
 
 class Program:
-    """A running program with its children in a process group of its own."""
+    """A running program with its children in a process group of its own. UsageError if the system cannot start it."""
 
     def __init__(self, words: list[str], paths: dict[str, str]):
         args = [self._fill(word, paths) for word in words]
         self._output = tempfile.TemporaryFile()
-        self._process = subprocess.Popen(
-            args, stdin=subprocess.DEVNULL, stdout=self._output, stderr=subprocess.STDOUT,
-            start_new_session=True, env=_environment(),
-        )  # fmt: skip
+        try:
+            self._process = subprocess.Popen(
+                args, stdin=subprocess.DEVNULL, stdout=self._output, stderr=subprocess.STDOUT,
+                start_new_session=True, env=_environment(),
+            )  # fmt: skip
+        except OSError as error:
+            self._output.close()
+            why = (error.strerror or str(error)).lower()
+            raise UsageError(f"--exec: {words[0]}: {why}, expected a program that this system can start") from None
         self._waiting = Waiting(self._process.pid)
 
     @staticmethod
@@ -89,4 +94,3 @@ class Program:
     def pid(self) -> int:
         """Process id."""
         return self._process.pid
-

@@ -27,7 +27,10 @@ class PtyWire(Descriptor):
             import tty
         except ImportError:
             raise UsageError("pty: this system has no pseudo-terminals; use serial:DEVICE or tcp:HOST:PORT") from None
-        ours, self._theirs = os.openpty()
+        try:
+            ours, self._theirs = os.openpty()
+        except OSError as error:
+            raise UsageError(f"pty: {error.strerror.lower()}, expected a system with a pseudo-terminal to spare") from None
         for fd in (ours, self._theirs):
             tty.setraw(fd)
         # Ours alone: who opens theirs gets a description of its own, and may want to block.
@@ -53,9 +56,9 @@ class PtyWire(Descriptor):
 
 
 def _make_link(link: Path, name: str) -> None:
-    if link.is_symlink() and not link.exists():  # left over from a bench that was killed
-        link.unlink()
     try:
+        if link.is_symlink() and not link.exists():  # left over from a bench that was killed
+            link.unlink()
         link.symlink_to(name)
     except FileExistsError:
         raise UsageError(f"pty:{link}: this exists already; remove it, or choose another path") from None

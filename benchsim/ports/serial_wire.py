@@ -48,6 +48,9 @@ class SerialWire(Descriptor):
         try:
             self.configure(self._serial.fd)
             self.low_latency = _low_latency(self._serial)
+        except (OSError, termios.error) as error:  # pulled again already, or not what it seemed
+            self._serial.close()
+            raise UsageError(f"{self.path}: {cure(error, self._stable)}") from None
         except BaseException:
             self._serial.close()
             raise

@@ -9,5 +9,8 @@ BY_ID = Path("/dev/serial/by-id")
 def stable_path(device: str, folder: Path = BY_ID) -> str:
     """That path if `device` has one, else `device`."""
     target = os.path.realpath(device)
-    links = sorted(folder.iterdir()) if folder.is_dir() else []
+    try:
+        links = sorted(folder.iterdir())
+    except OSError:  # it is there only while there are adapters
+        links = []
     return next((str(link) for link in links if os.path.realpath(link) == target), device)

@@ -25,7 +25,7 @@ class TcpWire(Descriptor):
         self.path = f"{host}:{port}"
         try:
             found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
-        except OSError:
+        except (OSError, UnicodeError):  # the latter for what can be no host's name
             raise UsageError(f"tcp:{self.path}: no such host, expected tcp:HOST:PORT") from None
         self._addresses = [(family, address) for family, _, _, _, address in found]
         near = self._addresses[0][1][0].startswith(_LOOPBACK)

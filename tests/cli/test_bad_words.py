@@ -18,7 +18,7 @@ def test_words_that_make_nothing_whole_are_refused(words, capsys):
     assert "expected" in told.err
 
 
-# What is typed, and what the one line must say. Nothing is played, drawn or written.
+# What is typed (§ is a space inside a word), and what the one line must say. Nothing is played, drawn or written.
 TYPED = [
     ("run --virtual --for inf", "--for"),
     ("run --virtual --for 1e30", "--for"),
@@ -26,6 +26,9 @@ TYPED = [
     ("run --virtual --for -1", "--for"),
     ("run --virtual --for 1 --out {file}/deep", "expected a folder"),
     ("run --virtual", "--virtual: expected --for SECONDS"),
+    ("run --exec {no_program}§{{kit}} --for 1", "{no_program}: exec format error"),
+    ("run --port kit:host=pty --port kit:board=pty --spoil kit:drop@9999999999 --for 1", "at most 1e+08 seconds"),
+    ("check --test host --exec {no_program}§{{kit}}", "{no_program}: exec format error"),
     ("check --case sale", "one such as sale-coin, sale-bill"),
     ("check --test auditor --case bock-lost", "one such as block-lost"),
     ("check --test nobody", "--test nobody: expected a seat that has a plan"),
@@ -65,8 +68,10 @@ TYPED = [
 def test_options_that_cannot_be_meant_are_told_in_one_line(typed, said, tmp_path, capsys):
     (tmp_path / "file").write_text("a file")
     (tmp_path / "capture.csv").write_text("time_us,link,sender,value,mode\n0,kit,host,0x7E,\n")
-    places = {"folder": tmp_path, "file": tmp_path / "file", "capture": tmp_path / "capture.csv"}
-    assert run([word.format(**places) for word in typed.split()]) == 2
+    (tmp_path / "no-program").write_text("x")
+    (tmp_path / "no-program").chmod(0o755)
+    places = {"no_program": tmp_path / "no-program", "folder": tmp_path, "file": tmp_path / "file", "capture": tmp_path / "capture.csv"}
+    assert run([word.format(**places).replace("§", " ") for word in typed.split()]) == 2
     told = capsys.readouterr()
     assert told.out == ""
     assert told.err.count("\n") == 1

@@ -6,6 +6,7 @@ import sys
 import pytest
 
 from benchsim.clock import run
+from benchsim.errors import UsageError
 from benchsim.lines import Line, Trace
 from benchsim.ports import Program
 from benchsim.ports.base import Port
@@ -35,6 +36,18 @@ def test_programs_that_share_a_processor_wait():
         for program, one in zip(programs, own, strict=True):
             program.stop()
             one.close()
+
+
+def test_what_the_system_cannot_start_is_told_in_a_line(tmp_path):
+    """It may be executed, but has neither a form that the system knows nor a first line that names an interpreter."""
+    program = tmp_path / "host"
+    program.write_text("x")
+    program.chmod(0o755)
+    before = len(os.listdir("/proc/self/fd"))
+    with pytest.raises(UsageError) as refused:
+        Program([str(program), "/dev/none"], {})
+    assert str(refused.value) == f"--exec: {program}: exec format error, expected a program that this system can start"
+    assert len(os.listdir("/proc/self/fd")) == before
 
 
 def told(proc, **files):

@@ -13,7 +13,7 @@ from benchsim.clock import run
 from benchsim.errors import UsageError
 from benchsim.lines import Line, Trace
 from benchsim.ports import default_where, open_port
-from benchsim.ports.serial_wire import cure, error_number, who_holds
+from benchsim.ports.serial_wire import SerialWire, cure, error_number, who_holds
 from benchsim.ports.stable import stable_path
 from benchsim.schema.word import WordFormat
 
@@ -59,6 +59,8 @@ def refusal(where, word=EIGHT):
         ("parity:rfc2217://x:1", NINE, r"expected a device of this computer"),
         ("pty:/no/such/folder/x", EIGHT, r"pty:/no/such/folder/x: no such file or directory, expected a path"),
         ("pty:/tmp", EIGHT, r"pty:/tmp: this exists already"),
+        ("pty:/tmp/" + "x" * 300, EIGHT, r"x: file name too long, expected a path"),
+        ("tcp:a..b:4000", EIGHT, r"tcp:a\.\.b:4000: no such host"),  # what IDNA (RFC 5890) has no form for
     ],
 )
 def test_refusals(where, word, told):
@@ -69,6 +71,27 @@ def test_nobody_listens():
     with socket.create_server(("127.0.0.1", 0)) as listener:
         port = listener.getsockname()[1]
     assert refusal(f"tcp:127.0.0.1:{port}") == f"tcp:127.0.0.1:{port}: connection refused; is the peer listening there?"
+
+
+def test_a_system_without_a_pseudo_terminal_to_spare(monkeypatch):
+    def none_left():
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "openpty", none_left)
+    assert refusal("pty").startswith("pty: no space left on device, expected")
+
+
+def test_a_device_that_is_pulled_again_while_it_is_opened(monkeypatch):
+    """Told as one that is not there: whoever opens it anew tries again."""
+
+    def pulled(wire, fd):
+        raise termios.error(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(SerialWire, "configure", pulled)
+    ours, theirs = os.openpty()
+    assert refusal(f"serial:{os.ttyname(theirs)}").endswith("this is no working serial device, expected one of: benchsim ports")
+    os.close(ours)
+    os.close(theirs)
 
 
 def test_a_device_that_another_has_open_is_told_with_who():
@@ -121,6 +144,8 @@ def test_the_stable_path_of_a_device(tmp_path):
     device, folder = tmp_path / "device", tmp_path / "by-id"
     device.touch()
     assert stable_path(str(device), folder) == str(device)
+    device.with_name("file").touch()
+    assert stable_path(str(device), device.with_name("file")) == str(device)
     folder.mkdir()
     (folder / "adapter").symlink_to(device)
     (folder / "another").symlink_to(tmp_path / "else")
