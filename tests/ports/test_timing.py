@@ -13,6 +13,7 @@ from benchsim.ports.base import Port
 from benchsim.ports.pair_port import PairPort
 from benchsim.ports.uart_port import UartPort
 
+MS = 72_000  # ticks
 BUS = 82_500
 WORD = 1000  # of an invented eight-bit link
 
@@ -307,46 +308,39 @@ def test_what_is_passed_on_is_written_at_once(make, word, length, written):
     played(make, script, word)
 
 
-def test_what_was_waited_before_it_first_spoke_is_no_stall():
-    """The system counts from its own start; a stall is what was added since, and no longer than that was."""
+# ---- how long this computer let a program wait
+
+
+def stalls_of(waits, spoken_to, answers):
+    """[(told at ms, length in ms)] of one that is spoken to and answers at these ms; `waits`: ticks that it has waited in
+    all, each time it is asked."""
+
     def script(table):
-        waited = iter((10**12, 10**12 + 100, 10**12 + 100 + 72_000 * 5, 10**13))
+        waited = iter(waits)
         table.port.waited = lambda: next(waited)
-        table.line.late = lambda us, who: late.append((table.clock.now(), us, who))
-        for ms in (1, 2, 12, 15):
-            came("01", ms * 72_000)(table)
+        table.line.late = lambda us, who: late.append((table.clock.now() / MS, us / 1000, who))
+        for ms in spoken_to:
+            table.clock.call_at(ms * MS, table.port.write, b"\x01")
+        for ms in answers:
+            came("01", ms * MS)(table)
 
     late = []
     seat = played(Port, script, WORD).port.seat
-    assert late == [(12 * 72_000, 5000, seat), (15 * 72_000, 3000, seat)]
+    assert {who for _, _, who in late} <= {seat}
+    return [(at, length) for at, length, _ in late]
+
+
+def test_what_was_waited_before_it_first_spoke_is_no_stall():
+    """The system counts from its own start; a stall is what was added since, and no longer than that was."""
+    waits = 10**12, 10**12 + 100, 10**12 + 100 + 5 * MS, 10**13
+    assert stalls_of(waits, (), (1, 2, 12, 15)) == [(12, 5), (15, 3)]
 
 
 def test_a_wait_is_not_forgotten_because_it_was_spoken_to_once_more():
     """It was spoken to at 10 ms, again at 60 and 70 ms, and answers at 72: all in all it had waited for 50 ms of 62."""
-    def script(table):
-        waited = iter(72_000 * ms for ms in (1000, 1050))
-        table.port.waited = lambda: next(waited)
-        table.line.late = lambda us, who: late.append((table.clock.now(), us))
-        for ms in (10, 60, 70):
-            table.clock.call_at(ms * 72_000, table.port.write, b"\x01")
-        came("01", 72 * 72_000)(table)
-
-    late = []
-    played(Port, script, WORD)
-    assert late == [(72 * 72_000, 50_000)]
+    assert stalls_of((1000 * MS, 1050 * MS), (10, 60, 70), (72,)) == [(72, 50)]
 
 
 def test_waits_of_one_that_stays_silent_are_told_now_and_then(monkeypatch):
-    monkeypatch.setattr(base, "SILENT", 20 * 72_000)
-
-    def script(table):
-        waited = iter(72_000 * ms for ms in (0, 15, 18))
-        table.port.waited = lambda: next(waited)
-        table.line.late = lambda us, who: late.append((table.clock.now(), us))
-        for ms in (0, 10, 21):
-            table.clock.call_at(ms * 72_000, table.port.write, b"\x01")
-        came("01", 25 * 72_000)(table)
-
-    late = []
-    played(Port, script, WORD)
-    assert late == [(21 * 72_000, 15_000), (25 * 72_000, 3_000)]
+    monkeypatch.setattr(base, "SILENT", 20 * MS)
+    assert stalls_of((0, 15 * MS, 18 * MS), (0, 10, 21), (25,)) == [(21, 15), (25, 3)]
