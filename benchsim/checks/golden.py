@@ -58,9 +58,20 @@ def read_golden(path: Path, option: str = "--golden") -> Run:
         raise UsageError(f"{option} {path}: no such file; --write-golden {path} makes it") from None
     except (OSError, ValueError) as error:
         raise UsageError(f"{option} {path}: {getattr(error, 'strerror', None) or 'no JSON'}, expected a saved run") from None
-    if not isinstance(document, dict) or document.get("golden") != FORM or not isinstance(document.get("cases"), dict):
+    if not isinstance(document, dict) or document.get("golden") != FORM or not _is_run(document.get("cases")):
         raise UsageError(f'{option} {path}: expected a saved run with "golden": {FORM}')
     return document["cases"]
+
+
+def _is_run(cases: object) -> bool:
+    """Has it the form of `Run`?"""
+    parties = list(cases.values()) if isinstance(cases, dict) else [None]
+    if not all(isinstance(one, dict) for one in parties):
+        return False
+    told = [one for party in parties for one in party.values()]
+    if not all(isinstance(one, dict) for one in told):
+        return False
+    return all(isinstance(steps, list) and all(isinstance(step, str) for step in steps) for one in told for steps in one.values())
 
 
 def differences(golden: Run, results: Iterable[CaseResult], book: Book) -> list[dict]:

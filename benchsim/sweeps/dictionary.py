@@ -181,13 +181,23 @@ def load_dictionary(path: Path) -> Dictionary:
     try:
         found = json.loads(path.read_text("utf-8"))
         cards = found["cards"]
+        if not found["strength"] > 0 or HEALTHY not in cards or not all(map(_is_card, cards.values())):
+            raise ValueError
         return Dictionary(found["about"], {c: cards[c]["runs"] for c in cards}, {c: cards[c]["seen"] for c in cards},
                           found["strength"], {c: cards[c]["least"] for c in cards if cards[c]["least"] is not None},
                           found["measured"], {c: cards[c].get("kinds", {}) for c in cards})  # fmt: skip
     except OSError as error:
         raise UsageError(f"{path}: cannot be read: {error.strerror}") from None
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, AttributeError):
         raise UsageError(f"{path}: expected the dictionary of a sweep (dictionary.json)") from None
+
+
+def _is_card(card: dict) -> bool:
+    """Runs, and counts of what they showed, as `as_json` writes them."""
+    seen = [card["seen"], *card.get("kinds", {}).values()]
+    counts = [n for one in seen for values in one.values() for n in values.values()]
+    least = card["least"] is None or isinstance(card["least"], int | float)
+    return least and all(type(n) is int and n > 0 for n in (card["runs"], *counts))
 
 
 def counted(results: Iterable[Result]) -> tuple[dict[str, int], dict[str, Counts]]:

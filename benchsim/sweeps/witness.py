@@ -32,9 +32,8 @@ class Witness:
         self.turns: list[int] = []
         self.most_turning = 0
         # kit link
-        self.frames, self.broken, self.requests, self.silent = Counter(), Counter(), Counter(), 0
+        self.frames, self.broken, self.requests = Counter(), Counter(), Counter()
         self.tries = 0
-        self.late = 0
         self.waits: list[int] = []
         self.credited = Counter()
         self.owed = 0

@@ -48,7 +48,7 @@ class Guard:
         if headers.get("host", "").lower() not in self.hosts:
             return 421, "this bench does not answer to that name"
         origin = headers.get("origin")
-        if origin is not None and urlsplit(origin).netloc.lower() not in self.hosts:
+        if origin is not None and _authority_of(origin) not in self.hosts:
             return 403, "another page may not speak to this bench"
         if self.token and not any(_same(given, self.token) for given in _given(scope, headers)):
             return 401, "expected the address with its token, as `benchsim serve` printed it"
@@ -68,6 +68,14 @@ class Guard:
             await send(message)
 
         return sending
+
+
+def _authority_of(origin: str) -> str:
+    """HOST:PORT of an Origin; "" of what is none."""
+    try:
+        return urlsplit(origin).netloc.lower()
+    except ValueError:
+        return ""
 
 
 def _same(given: str, token: str) -> bool:

@@ -25,17 +25,16 @@ class Mirror(Shown):
         self._process = context.Process(target=play, args=(words, far), daemon=False)
         self._process.start()
         far.close()
+        self._now, self._machine, self._seconds = 0, None, 0
         try:
             ready = self._await(START)
+            self.listen(ready["links"], ready["subject"], ready["seats"])
+            self.real, self.coins, self.bills = ready["seats"], ready["coins"], ready["bills"]
+            self.cards = [load_cards()[name] for name in ready["cards"]]
+            self._take(*self._heard_of(START))
         except UsageError:
             self.close()
             raise
-        self.listen(ready["links"], ready["subject"], ready["seats"])
-        self.real, self.coins, self.bills = ready["seats"], ready["coins"], ready["bills"]
-        self.cards = [load_cards()[name] for name in ready["cards"]]
-        self._now, self._machine, self._seconds = 0, None, 0
-        while self._machine is None:
-            self._take(*self._receive(START))
 
     # ---- what it tells
 
@@ -53,13 +52,19 @@ class Mirror(Shown):
             self._take(*self._receive(PATIENCE))
 
     def _await(self, patience: float):
-        kind, what = self._receive(patience)
+        """What it answers, after all that it tells before."""
+        kind, what = self._heard_of(patience)
         while kind == "events":
             self._take(kind, what)
-            kind, what = self._receive(patience)
+            kind, what = self._heard_of(patience)
+        return what
+
+    def _heard_of(self, patience: float) -> tuple:
+        """What it says next. UsageError where that is why it cannot, or nothing."""
+        kind, what = self._receive(patience)
         if kind == "refused":
             raise UsageError(what)
-        return what
+        return kind, what
 
     def _receive(self, patience: float) -> tuple:
         try:

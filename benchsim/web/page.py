@@ -109,7 +109,8 @@ class Page:
                 self.span_keys = {s: Key(name, lambda s=s: self._set_span(s)) for name, s in SPANS.items()}
             with tag("div", "row named", role="group", aria_label="exchange"):
                 Words("span", "name").set("exchange")
-                self.link_keys = {name: Key(name, lambda name=name: self._newest(name)) for name in SIDES if name in LINKS}
+                for name in SIDES:
+                    Key(name, lambda name=name: self._newest(name))
                 Key("earlier", lambda: self._neighbour(-1))
                 Key("later", lambda: self._neighbour(1))
             self.traffic = Table(("link", "words a second", "words", "broken"), "traffic")
@@ -224,8 +225,10 @@ class Page:
     # ---- exchanges
 
     def _choose(self, args: object) -> None:
-        if isinstance(args, dict) and args.get("link") in LINKS and isinstance(args.get("time"), int | float):
-            self._show_exchange(args["link"], float(args["time"]))
+        """A message of the browser: somebody clicked into a strip."""
+        link, at = (args.get("link"), args.get("time")) if isinstance(args, dict) else (None, None)
+        if link in LINKS and isinstance(at, int | float) and 0 <= at <= self._time():
+            self._show_exchange(link, float(at))
 
     def _newest(self, link: str) -> None:
         end = self._time()
@@ -288,7 +291,7 @@ class Page:
     def _strips(self, time_s: float) -> None:
         pieces = self.stand.strip.between(ticks(max(time_s - self.span, 0)), ticks(time_s))
         drawn = [(p.start_s, p.end_s, p.link, int(p.out), int(p.wrong)) for p in pieces]
-        links = [{"name": name, "out": SIDES[name][0], "in": SIDES[name][1]} for name in SIDES if name in LINKS]
+        links = [{"name": name, "out": SIDES[name][0], "in": SIDES[name][1]} for name in SIDES]
         chosen = self._chosen and {"link": self._chosen[0], "time": self._chosen[1]}
         self.strips.props["data-shown"] = json.dumps(
             {"pieces": drawn, "links": links, "end": time_s, "span": self.span, "chosen": chosen}

@@ -100,6 +100,13 @@ def test_what_is_allowed_and_the_exit_status(allow, outcome, tried, status):
     assert held(None, None, None, None, allow, None, None).status({"outcome": outcome, "summary": summary}) == status
 
 
+# What a saved run never is: cases, parties, what they did, its steps.
+NO_RUNS = (
+    ["host: start-up"], {"host: start-up": 5}, {"host: start-up": {"host": []}}, {"host: start-up": {"host": {"steps": None}}},
+    {"host: start-up": {"host": {"routine": [1]}}},
+)  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
@@ -107,12 +114,16 @@ def test_what_is_allowed_and_the_exit_status(allow, outcome, tried, status):
         (["--today", "2026-01-01"], "expected --waivers"),
         (["--waivers", "none.toml"], "none.toml"),
         (["--golden", "none.json"], "--write-golden none.json makes it"),
+        *((["--golden", f"{number}.json"], f'{number}.json: expected a saved run with "golden": 1') for number in range(len(NO_RUNS))),
         (["--junit", "."], "--junit .: this is a folder"),
         (["--junit", "/dev/null/x/y.xml"], "--junit /dev/null/x/y.xml"),
         (["--write-golden", "/dev/null/x.json"], "--write-golden /dev/null/x.json"),
     ],
 )
-def test_bad_usage_is_one_line_and_status_2(arguments, expected, capsys):
+def test_bad_usage_is_one_line_and_status_2(arguments, expected, capsys, tmp_path, monkeypatch):
+    for number, cases in enumerate(NO_RUNS):
+        (tmp_path / f"{number}.json").write_text(json.dumps({"golden": 1, "cases": cases}))
+    monkeypatch.chdir(tmp_path)
     assert run([*CHECK, *arguments]) == 2
     (line,) = capsys.readouterr().err.splitlines()
     assert expected in line

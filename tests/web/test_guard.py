@@ -48,6 +48,7 @@ def status(guard, **what):
     ({"origin": f"http://{HERE}"}, 200),
     ({"origin": "http://evil.example"}, 403),
     ({"origin": "null"}, 403),
+    ({"origin": "http://[::1"}, 403),  # no authority at all (RFC 3986 §3.2.2)
     ({"origin": f"http://{HERE}.evil.example"}, 403),
     ({"origin": "http://127.0.0.1:9999"}, 403),
     ({"host": "evil.example:8517"}, 421),

@@ -3,9 +3,11 @@
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from benchsim.bench import bench_links
 from benchsim.captures import open_capture
 from benchsim.errors import UsageError
 from benchsim.schema import load_book
@@ -85,6 +87,48 @@ def sorted_acts():
 def test_what_cannot_be_seated_is_told_in_a_line(words, told):
     with pytest.raises(UsageError, match=told):
         Mirror(Settings(), load_book(), Words(None, **words))
+
+
+class Gone:
+    """The near end of a wire to a process that ended as soon as it was ready."""
+
+    def __init__(self):
+        self.told = [("ready", {"links": bench_links(load_book()), "subject": "host", "seats": frozenset(("host",)),
+                                "coins": [], "bills": [], "cards": []})]  # fmt: skip
+        self.asked = 0
+
+    def poll(self, patience=0.0):
+        self.asked += 1
+        assert self.asked < 10, "it is asked for ever"
+        return True
+
+    def recv(self):
+        if not self.told:
+            raise EOFError
+        return self.told.pop()
+
+    def close(self):
+        """Nothing is at the other end."""
+
+
+class Process:
+    """One that has ended."""
+
+    def __init__(self, **what):
+        self.start = self.terminate = lambda: None
+
+    def join(self, patience=0.0):
+        """It has."""
+
+    def is_alive(self):
+        return False
+
+
+def test_a_bench_that_ends_before_it_is_seen_is_told_in_a_line(monkeypatch):
+    context = SimpleNamespace(Pipe=lambda: (Gone(), Gone()), Process=Process)
+    monkeypatch.setattr("benchsim.web.mirror.get_context", lambda how: context)
+    with pytest.raises(UsageError, match="the bench has ended"):
+        Mirror(Settings(), load_book(), WORDS)
 
 
 def test_it_ends_with_the_page_and_tells_when_it_is_gone():
