@@ -18,6 +18,36 @@ settings.load_profile("same")
 signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+# What must not run beside itself: several programs in real time at once would be a busy computer, which the bench tells
+# from a fault by what it can, and two servers of the page would each be started twice.
+ALONE = {
+    "real time": (
+        "checks/test_panel_plan.py", "checks/test_pulled.py", "cli/test_check.py", "cli/test_check_devices.py", "cli/test_check_power.py", "cli/test_held.py",
+        "cli/test_howto.py", "cli/test_live_view.py", "cli/test_ports.py", "cli/test_run.py", "cli/test_run_between.py",
+        "cli/test_run_mixed.py", "feeds", "fixtures", "live", "outside/test_ports_socat.py", "ports",
+        "scripts/test_hostile.py", "scripts/test_plugin_load.py", "test_pytest_plugin.py", "web/test_mirror.py",
+    ),
+    "page": ("reports/test_html_in_browser.py", "web"),
+}  # fmt: skip
+
+
+def group(test):
+    """Of a test's id: its group or, if it has none, its file."""
+    where = test.partition("::")[0].removeprefix("tests/")
+    return next((name for name, places in ALONE.items() if {where, where.split("/")[0]} & set(places)), where)
+
+
+def pytest_xdist_make_scheduler(config, log):
+    """One process of several gets all tests of a group. (Marks of xdist do the same, but not with every pytest.)"""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class Groups(LoadScopeScheduling):
+        def _split_scope(self, nodeid):
+            return group(nodeid)
+
+    return Groups(config, log)
+
+
 class Adapter:
     """A device found by a path that outlives it: one end of a pseudo-terminal."""
 
