@@ -132,20 +132,21 @@ class Line:
 
     def _fly(self, burst: Burst) -> Burst:
         flight = Flight(burst, self.trace.begin(burst.start))
-        for other in self._flying[burst.out]:
+        flying, followers = self._flying[burst.out], self._followers[burst.out]
+        for other in flying:
             if other.burst.start < burst.end and burst.start < other.end:
                 flight.disturbed_by.append(other)
                 other.disturbed_by.append(flight)
-        self._flying[burst.out].append(flight)
-        if self._followers[burst.out]:
+        flying.append(flight)
+        if followers:
             self._hurt(flight)
-            for follower in self._followers[burst.out]:
+            for follower in followers:
                 follower.took_off(flight)
         flight.timer = self.clock.call_at(burst.end, self._arrive, flight)
         return burst
 
     def _arrive(self, flight: Flight) -> None:
-        burst = _collide(flight)
+        burst = _collide(flight) if flight.disturbed_by else flight.arriving
         late = self.clock.now() - flight.burst.end
         if late and burst:  # real time only: told as it was, not as it was meant
             burst = burst._replace(start=burst.start + late, end=burst.end + late)
@@ -157,9 +158,10 @@ class Line:
             flight.arriving = hurt(flight.arriving) if flight.arriving is not None else None
 
     def _land(self, flight: Flight, burst: Burst | None) -> None:
-        if flight in self._flying[flight.burst.out]:
-            self._flying[flight.burst.out].remove(flight)
-        if not flight.hurt:
+        flying = self._flying[flight.burst.out]
+        if flight in flying:
+            flying.remove(flight)
+        if self.hurts and not flight.hurt:
             flight.arriving = burst
             self._hurt(flight)
             burst = flight.arriving

@@ -35,6 +35,12 @@ def _planned(amount: int, tubes: tuple[int, ...], values: tuple[int, ...]) -> tu
     return tuple(plan)
 
 
+@lru_cache(1024)
+def _worth(coins: tuple[int, ...], values: tuple[int, ...]) -> int:
+    """Of so many coins of each type: asked for every type of coin and bill, in every turn."""
+    return sum(n * value for n, value in zip(coins, values, strict=False))
+
+
 class ChangerDesk(Desk):
     """Coin changer. `owed` is what the board still has to pay, minor units. Not modelled: payouts by hand that
     the board allows (manual dispense)."""
@@ -101,7 +107,7 @@ class ChangerDesk(Desk):
         return _planned(amount, tuple(self.tubes), tuple(self.values))
 
     def _worth(self, coins) -> int:
-        return sum(n * value for n, value in zip(coins, self.values, strict=False))
+        return _worth(tuple(coins), tuple(self.values))
 
     def _tell_tubes(self) -> None:
         value = self._worth(self.tubes)

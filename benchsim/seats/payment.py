@@ -280,8 +280,7 @@ class PaymentBus:
             self._extra_at = self.clock.bench_time()
             self._timer = self.clock.call_at(now + self.PAUSE, self._send, desk, extra)
         else:
-            self._timer = self.clock.call_at(now + self.PAUSE, self._turn)
-
+            self._timer = self.clock.call_at(max(now + self.PAUSE, self._next_due()[1]), self._turn)
 
     def _has_room(self, now: int) -> bool:
         """Would every POLL still be in time after the longest of commands?"""

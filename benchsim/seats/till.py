@@ -5,6 +5,8 @@ charged. Cash is used first, the card is asked for the rest. Unspent credit wait
 REFUND. A card's session goes on after a vend where the reader allows several, else it is ended.
 """
 
+from functools import lru_cache
+
 from benchsim.seats.event_queue import KEEP_FREE
 
 UNKNOWN_FUNDS = 0xFFFFFFFF
@@ -12,6 +14,12 @@ NOT_FOR_SALE = 0xFFFF  # a price
 NONE, COIN, BILL, CARD = range(4)
 DELIVERED, REFUSED, STOPPED, CUT = 0, 4, 5, 6
 _SOURCES = {"coin": COIN, "bill": BILL}
+
+
+@lru_cache(64)
+def _dearest(prices: tuple[int, ...]) -> int | None:
+    """The highest price, None if nothing is for sale: asked for at every request of the host."""
+    return max((price for price in prices if price != NOT_FOR_SALE), default=None)
 
 
 class Till:
@@ -57,8 +65,7 @@ class Till:
         if self.pay:
             board, memory = self.board, self.board.memory
             selling = board.sale and not board.door_open and not memory.lockout and board.queue.free >= KEEP_FREE
-            prices = [price for price in memory.prices or () if price != NOT_FOR_SALE]
-            self.pay.enable(selling, None, memory.cash, max(prices, default=None))
+            self.pay.enable(selling, None, memory.cash, _dearest(tuple(memory.prices or ())))
 
     def set_clock(self, utc: int) -> None:
         """The host told the time of day, seconds UTC."""
