@@ -185,9 +185,7 @@ class PcapngCapture(Capture):
                 if kind != ENHANCED_PACKET:
                     self._aside(offset, kind, body)
                     continue
-                if len(body) < 24:
-                    raise self._bad(offset, f"packet block of {len(body) + 8} bytes, expected 32 or more")
-                number, high, low = struct.unpack_from(self._order + "III", body)
+                number, high, low = self._head(offset, body)
                 if number >= len(self._interfaces):
                     raise self._bad(offset + 8, f"interface {number}, expected one of {len(self._interfaces)}")
                 interface = self._interfaces[number]
@@ -237,11 +235,17 @@ class PcapngCapture(Capture):
                 if kind != ENHANCED_PACKET:
                     self._aside(offset, kind, body)
                     continue
-                number, high, low = struct.unpack_from(self._order + "III", body)
+                number, high, low = self._head(offset, body)
                 if number < len(self._interfaces) and self._interfaces[number].link is None:
                     time = self._interfaces[number].ticks(high << 32 | low)
                     yield self._happening(offset, time, self._payload(offset, body))
         self._over()
+
+    def _head(self, offset: int, body: bytes) -> tuple[int, int, int]:
+        """Number of the interface, and the two halves of the time."""
+        if len(body) < 24:
+            raise self._bad(offset, f"packet block of {len(body) + 8} bytes, expected 32 or more")
+        return struct.unpack_from(self._order + "III", body)
 
     def _payload(self, offset: int, body: bytes) -> bytes:
         size, original = struct.unpack_from(self._order + "II", body, 12)

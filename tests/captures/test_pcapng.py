@@ -285,6 +285,13 @@ def test_refused(tmp_path, blocks, place, expected):
     assert text.startswith(f"{path}:offset {place}: ") and expected in text and "\n" not in text
 
 
+@pytest.mark.parametrize("body", ["", "00000000", "00000000 00000000 00000000", "00000000 00000000 00000000 00000000"])
+def test_a_packet_without_its_head_is_refused_by_whoever_reads_happenings_alone(tmp_path, body):
+    path = file(tmp_path, SECTION, MACHINE_INTERFACE, block(6, body))
+    with pytest.raises(UsageError, match="expected 32 or more"):
+        list(open_capture(path).happenings())
+
+
 def test_a_line_map_has_no_meaning_here(tmp_path):
     with pytest.raises(UsageError, match="signals cannot be mapped"):
         open_capture(file(tmp_path, HAND), {"bus_out": "D0"})
