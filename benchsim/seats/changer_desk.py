@@ -137,7 +137,7 @@ class ChangerDesk(Desk):
         """Types to take: enabled, of a known value, and such that change can be given."""
         if self.unfit:
             return 0
-        return sum(1 << i for i, value in enumerate(self.values) if self.bus.takes(value))
+        return self.bus.taken(self.values)
 
     def wishes(self) -> Wish | None:
         now = self.clock.now()

@@ -9,6 +9,7 @@ mean is the desks' matter.
 """
 
 from datetime import UTC, datetime
+from functools import lru_cache
 from operator import itemgetter
 from typing import ClassVar
 
@@ -166,14 +167,12 @@ class PaymentBus:
 
     # ---- what the desks ask
 
-    def takes(self, value: int) -> bool:
-        """Is a coin or bill of that value taken now?"""
-        if not self.cash_enabled or not value or (self.max_credit is not None and value > self.max_credit):
-            return False
-        if self.dearest is None:
-            return True
-        after = self.credit + value
-        return self.credit < self.dearest and (after <= self.dearest or self.changer.can_pay(after))
+    def taken(self, values: list[int]) -> int:
+        """Which coins or bills of these values are taken now, a bit for each."""
+        if not self.cash_enabled:
+            return 0
+        mask, with_change = _taken(tuple(values), self.max_credit, self.credit, self.dearest)
+        return mask | sum(1 << i for i in with_change if self.changer.can_pay(self.credit + values[i]))
 
     def is_our_money(self, currency: str, decimals: int) -> bool:
         """Does a device count in this machine's money? A country's dialling code says nothing of a currency."""
@@ -288,6 +287,16 @@ class PaymentBus:
         due = sorted(self._due.values())
         in_time = all(end + n * self.SHORT <= one for n, one in enumerate(due))
         return in_time or self.clock.bench_time() - self._extra_at > self.STARVED
+
+
+@lru_cache(1024)
+def _taken(values: tuple[int, ...], most: int | None, credit: int, dearest: int | None) -> tuple[int, tuple[int, ...]]:
+    """Coins or bills that are taken, a bit for each, and numbers of those that are if change can be given."""
+    fit = [i for i, value in enumerate(values) if value and (most is None or value <= most)]
+    if dearest is not None and credit >= dearest:
+        return 0, ()
+    with_change = tuple(i for i in fit if dearest is not None and credit + values[i] > dearest)
+    return sum(1 << i for i in fit if i not in with_change), with_change
 
 
 def _messages(desk: Desk, wish: Wish, outcome: Outcome) -> list[Message] | None:

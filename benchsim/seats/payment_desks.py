@@ -205,7 +205,7 @@ class ValidatorDesk(Desk):
         """Types to take: enabled, of a known value, and such that change can be given."""
         if self.full or self.unfit:
             return 0
-        return sum(1 << i for i, value in enumerate(self.values) if self.bus.takes(value))
+        return self.bus.taken(self.values)
 
     @property
     def at_rest(self) -> bool:
