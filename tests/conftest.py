@@ -18,15 +18,13 @@ settings.load_profile("same")
 signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
-# What must not run beside itself: several programs in real time at once would be a busy computer, which the bench tells
-# from a fault by what it can, and two servers of the page would each be started twice.
+# What must not run beside itself: several programs judged in real time at once would be a busy computer, which the bench
+# tells from a fault by what it can, and two servers of the page would each be started twice.
 ALONE = {
-    "real time": (
+    "judged in real time": (
         "checks/test_panel_plan.py", "checks/test_pulled.py", "cli/test_check.py", "cli/test_check_devices.py",
-        "cli/test_check_power.py", "cli/test_held.py", "cli/test_howto.py", "cli/test_live_view.py", "cli/test_ports.py",
-        "cli/test_run.py", "cli/test_run_between.py", "cli/test_run_mixed.py", "feeds", "fixtures", "live",
-        "outside/test_ports_socat.py", "ports", "scripts/test_hostile.py", "scripts/test_plugin_load.py",
-        "test_pytest_plugin.py", "web/test_mirror.py",
+        "cli/test_check_power.py", "cli/test_held.py", "cli/test_howto.py", "cli/test_run.py", "cli/test_run_between.py",
+        "cli/test_run_mixed.py", "fixtures", "outside/test_ports_socat.py", "scripts/test_hostile.py",
     ),
     "page": ("reports/test_html_in_browser.py", "web"),
 }  # fmt: skip
