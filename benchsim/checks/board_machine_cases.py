@@ -8,15 +8,20 @@ from benchsim.checks.board_stage import BoardStage
 from benchsim.checks.stage import SUPPLY
 
 
-@case("no-drop-cash", "The coil turns and nothing falls: the price goes back to the credit", hands=True)
-async def no_drop_cash(s: BoardStage):
+async def paid_in_vain(s: BoardStage, mishap) -> None:
+    """Coins, a selection that `mishap` keeps from its customer, and the change taken."""
     await s.on_sale()
-    await s.nothing_falls()
+    await mishap()
     await s.coins(s.price())
     s.tap()
     await s.ended()
     await s.sleep(1)
     await change(s, 2)
+
+
+@case("no-drop-cash", "The coil turns and nothing falls: the price goes back to the credit", hands=True)
+async def no_drop_cash(s: BoardStage):
+    await paid_in_vain(s, s.nothing_falls)
 
 
 @case("no-drop-card", "The coil turns and nothing falls: the card is not charged", hands=True)
@@ -33,13 +38,7 @@ async def no_drop_card(s: BoardStage):
 
 @case("coil-jams", "The coil does not turn", hands=True)
 async def coil_jams(s: BoardStage):
-    await s.on_sale()
-    await s.coil_jams()
-    await s.coins(s.price())
-    s.tap()
-    await s.ended()
-    await s.sleep(1)
-    await change(s, 2)
+    await paid_in_vain(s, s.coil_jams)
 
 
 @case("door-idle", "The door is opened and closed, with credit in the machine", hands=True)

@@ -122,12 +122,18 @@ async def three_cards(s: DeviceStage):
 # ---- cancelled
 
 
-@SESSIONS.case("vend-cancelled", "The vend is cancelled before the reader has decided", hands=True)
-async def vend_cancelled(s: DeviceStage):
+async def asked(s: DeviceStage) -> int:
+    """A customer with a card asks for a vend, and nothing is decided yet. Returns where in `heard` that stands."""
     await s.start_up()
     await card(s)
     since = len(s.heard)
     await s.ask("VEND REQUEST", price=price(s), item=1)
+    return since
+
+
+@SESSIONS.case("vend-cancelled", "The vend is cancelled before the reader has decided", hands=True)
+async def vend_cancelled(s: DeviceStage):
+    since = await asked(s)
     await s.poll(0.3)
     s.needs(no_more(s, since, "VEND APPROVED", "VEND DENIED"), "the reader had decided before the cancel")
     await s.ask_for("VEND CANCEL", "VEND DENIED", "VEND APPROVED")
@@ -137,10 +143,7 @@ async def vend_cancelled(s: DeviceStage):
 
 @SESSIONS.case("cancelled-too-late", "The vend is cancelled when the reader has decided, and not told", hands=True, binding=True)
 async def cancelled_too_late(s: DeviceStage):
-    await s.start_up()
-    await card(s)
-    since = len(s.heard)
-    await s.ask("VEND REQUEST", price=price(s), item=1)
+    since = await asked(s)
     await s.sleep(1.5)
     s.needs(no_more(s, since, "VEND APPROVED", "VEND DENIED"), "the reader had told its decision")
     if (await s.ask_for("VEND CANCEL", "VEND DENIED", "VEND APPROVED")).name == "VEND APPROVED":
@@ -172,10 +175,7 @@ async def card_pulled_in_vend(s: DeviceStage):
 
 @SESSIONS.case("card-needed", "A reader that needs the card until it has decided, and loses it before", needs_card=True)
 async def card_needed(s: DeviceStage):
-    await s.start_up()
-    await card(s)
-    since = len(s.heard)
-    await s.ask("VEND REQUEST", price=price(s), item=1)
+    since = await asked(s)
     await s.poll(0.3)
     s.simulated("lose its card in time").pull()
     await s.poll_for("VEND DENIED", since=since)
