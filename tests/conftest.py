@@ -36,6 +36,7 @@ def group(test):
     return next((name for name, places in ALONE.items() if {where, where.split("/")[0]} & set(places)), where)
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config, log):
     """One process of several gets all tests of a group. (Marks of xdist do the same, but not with every pytest.)"""
     from xdist.scheduler import LoadScopeScheduling

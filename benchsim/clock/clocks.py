@@ -14,11 +14,10 @@ set for a bench time, a leap brings it nearer and never passes it. Without leaps
 
 import asyncio
 from abc import ABC, abstractmethod
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Callable
 from heapq import heapify, heappop, heappush
 from operator import itemgetter
-from typing import NamedTuple
 
 from benchsim.events import TICKS_PER_US, seconds, ticks
 
@@ -122,6 +121,10 @@ class Clock(ABC):
     def call_regular(self, when: int, call: Callable[..., object], *args: object) -> Timed:
         """`call_far`, for a call that sets itself again and leaves all as it was."""
         return self.call_far(when, call, *args)
+
+    def tell_late(self, told: Callable[[int], None]) -> None:
+        """From now on `told(ticks)` hears of every stall: a call that was later than LATE, or, on a loop with eyes, a longer
+        time for which it did not look at its descriptors. Virtual time has none."""
 
     async def sleep(self, seconds: float) -> None:
         """Wait that many seconds of bench time (to the nearest tick; 0 or less lets others run)."""
@@ -253,14 +256,6 @@ class VirtualClock(Clock):
         heapify(self._heap)
 
 
-class Lateness(NamedTuple):
-    """How late a real clock made its calls, in ticks (what a verdict on such times must doubt)."""
-
-    worst: int
-    high: int  # only one call in a thousand was later; rounded up to a whole microsecond
-    calls: int  # how many were measured
-
-
 class RealClock(Clock):
     """Time as it passes, on the ordinary asyncio loop that `loop` is.
 
@@ -273,14 +268,13 @@ class RealClock(Clock):
     def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
         super().__init__()
         self.broken: BaseException | None = None  # what ended the simulation
-        self.on_late: Callable[[int], None] | None = None  # told of each call later than LATE, in ticks
+        self._late_told: Callable[[int], None] | None = None
         self._loop = loop
         self._began = loop.time()
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at = 0
         self._idle: list[tuple[int, int, Callable[..., object]]] = []  # a heap too: work that can wait
         self._beside: RealClock | None = None
-        self.forget_lateness()
 
     def begin_beside(self) -> "RealClock":
         """Another clock on the same loop, at 0 now, for a bench beside others. What breaks it breaks this one."""
@@ -303,28 +297,20 @@ class RealClock(Clock):
         heappush(self._idle, (when, self._order, call))
         self._set_timer()
 
+    def tell_late(self, told: Callable[[int], None]) -> None:
+        self._late_told = told
+        if eyes := getattr(self._loop, "eyes", None):
+            eyes.tell(told)
+
     def stop(self) -> None:
         """Make no more calls: the bench of this clock is over."""
+        if eyes := getattr(self._loop, "eyes", None):
+            eyes.tell_no_more(self._late_told)
         self._heap.clear()
         self._idle.clear()
         if self._timer:
             self._timer.cancel()
             self._timer = None
-
-    def lateness(self) -> Lateness:
-        """Lateness of the calls made so far, or since `forget_lateness`."""
-        calls, high, seen = sum(self._late_us.values()), 0, 0
-        for late, count in sorted(self._late_us.items()):
-            seen += count
-            if seen * 1000 >= calls * 999:
-                high = late * TICKS_PER_US
-                break
-        return Lateness(self._worst, min(high, self._worst), calls)
-
-    def forget_lateness(self) -> None:
-        """Measure lateness anew, for instance once everything has been started."""
-        self._late_us: Counter[int] = Counter()  # whole microseconds late, rounded up
-        self._worst = 0
 
     def _set_timer(self) -> None:
         if not (self._heap or self._idle):
@@ -371,10 +357,8 @@ class RealClock(Clock):
         self._set_timer()
 
     def _note(self, late: int) -> None:
-        self._worst = max(self._worst, late)
-        self._late_us[-(-late // TICKS_PER_US)] += 1
-        if late > LATE and self.on_late:
-            self.on_late(late)
+        if late > LATE and self._late_told:
+            self._late_told(late)
 
 
 def _wake(sleeper: asyncio.Future) -> None:

@@ -1,12 +1,12 @@
 """One way to run a bench: make the loop, hand out its clock, leave nothing behind."""
 
 import asyncio
-import selectors
 from collections.abc import Callable, Coroutine
 from typing import Any, TypeVar
 
 from benchsim.clock.clocks import Clock, RealClock
 from benchsim.clock.loop import VirtualLoop
+from benchsim.clock.real_loop import RealLoop
 
 Result = TypeVar("Result")
 
@@ -20,7 +20,7 @@ def run(main: Callable[[Clock], Coroutine[Any, Any, Result]], virtual: bool = Tr
 
     Raises `Stalled` in virtual time when nothing is left to happen and `main` still waits.
     """
-    with asyncio.Runner(loop_factory=VirtualLoop if virtual else _real_loop) as runner:
+    with asyncio.Runner(loop_factory=VirtualLoop if virtual else RealLoop) as runner:
         loop = runner.get_loop()
         clock = loop.clock if virtual else RealClock(loop)
         try:
@@ -29,8 +29,3 @@ def run(main: Callable[[Clock], Coroutine[Any, Any, Result]], virtual: bool = Tr
             if not virtual and clock.broken:
                 raise clock.broken from None
             raise
-
-
-def _real_loop() -> asyncio.AbstractEventLoop:
-    """select() waits to the microsecond; asyncio rounds the waits of epoll up to a millisecond."""
-    return asyncio.SelectorEventLoop(selectors.SelectSelector())

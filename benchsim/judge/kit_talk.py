@@ -15,6 +15,8 @@ Events, each with its arguments:
     kit.restart  (seat)               the board or the host lost its power or got it back
 """
 
+from typing import NamedTuple
+
 from benchsim.events import Burst, Happening, LinkInfo
 from benchsim.judge.core import Judge
 from benchsim.judge.kit_events import Events
@@ -47,6 +49,13 @@ class Heard:
         return self.spec.text(self.body, self.out)
 
 
+class CutOff(NamedTuple):
+    """An answer under way when the board lost its supply: when it began, and from when on its silence says that it is over."""
+
+    start: int
+    end: int
+
+
 class Exchange:
     """A request, its tries, and the answer that the host could take."""
 
@@ -71,7 +80,7 @@ class Exchange:
         self.maybe: Heard | None = None  # a well-formed answer of which we cannot tell whether it was dropped
         self.dubious = False  # an answer came that a host may take or leave
         self.spoilt = 0  # bad frames of the board since the first try
-        self.since: Heard | None = None  # the board's last frame since the last try
+        self.since: Heard | CutOff | None = None  # the board's last frame since the last try
 
     @property
     def failed(self) -> bool:
@@ -329,11 +338,14 @@ class KitTalk:
     def _power(self, happening: Happening) -> None:
         for out, seat in self.seats.items():
             if happening.seat == seat:
-                self._restart(out, seat)
+                self._restart(out, seat, happening.time)
 
-    def _restart(self, out: bool, seat: str) -> None:
+    def _restart(self, out: bool, seat: str, now: int) -> None:
         if self.current is None:
             self.whole = True
+        elif not out and (begun := self.begun(out)) is not None:
+            heard = now - self.silent(out, now)
+            self.current.since = CutOff(begun, heard + self.spec.limits["gap"].high)
         self.readers[out] = reader_of(self.spec, self._strict)
         self._numbers[out] = None
         self._late = (self._late + self._owed)[-LATE:] if out else []  # what the host asked last is still answered

@@ -33,7 +33,6 @@ from benchsim.schema import Book
 from benchsim.settings import Settings
 
 QUIT = "q"
-BEAT = ticks(0.001)  # how often a tap looks whether its computer let it wait: nobody else at it has times to keep
 
 
 @dataclass
@@ -86,11 +85,7 @@ class Session:
             programs = start_all(self.seating.programs, self.ports)
             for program in programs:
                 after.callback(program.stop)
-            if not clock.virtual:
-                clock.on_late = self._late
-                clock.forget_lateness()
-            if tapped:
-                self._beat()
+            clock.tell_late(self._late)
             self._prepare()
             bench.power_on()
             interrupted = await self._until_the_end()
@@ -119,10 +114,6 @@ class Session:
     def _late(self, late: int) -> None:
         for recording in self.recordings:
             recording.trace.happening("bench", "late", us=late // TICKS_PER_US)
-
-    def _beat(self) -> None:
-        if not self._over.done():
-            self.clock.call_at(self.clock.now() + BEAT, self._beat)
 
     async def _until_the_end(self) -> bool:
         self.clock.call_at(ticks(1), self._second, 1)

@@ -3,9 +3,8 @@
 import os
 from pathlib import Path
 
-from benchsim.clock.clocks import LATE
+from benchsim.clock.real_loop import BLIND
 from benchsim.errors import UsageError
-from benchsim.events import TICKS_PER_MS
 from benchsim.lines import Line
 from benchsim.ports.base import Port
 from benchsim.ports.descriptor import Descriptor
@@ -14,7 +13,7 @@ from benchsim.ports.descriptor import Descriptor
 class PtyWire(Descriptor):
     """Our end of a pseudo-terminal; `link`: a symbolic link to make to the other end."""
 
-    uncertainty = LATE + TICKS_PER_MS  # a later call of our own is told as a stall
+    uncertainty = BLIND  # a later call of our own is told as a stall
     note = "use a serial adapter instead of a pseudo-terminal to measure gaps"
 
     def __init__(self, link: str = ""):

@@ -94,7 +94,7 @@ class Prober:
         self._back: list[tuple[int, int]] = []  # end of each word that came back, tick of its reading
         self._stalls = 0
         self._waited = waited
-        clock.on_late = self._late
+        clock.tell_late(self._late)
 
     async def run(self) -> Found:
         """All probes. UsageError if nothing comes back. The first words only wake the port up."""

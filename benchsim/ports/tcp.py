@@ -5,9 +5,9 @@ import os
 import select
 import socket
 
-from benchsim.clock.clocks import LATE
+from benchsim.clock.real_loop import BLIND
 from benchsim.errors import UsageError
-from benchsim.events import TICKS_PER_MS, ticks
+from benchsim.events import ticks
 from benchsim.ports.base import Port
 from benchsim.ports.descriptor import Descriptor
 
@@ -29,7 +29,7 @@ class TcpWire(Descriptor):
             raise UsageError(f"tcp:{self.path}: no such host, expected tcp:HOST:PORT") from None
         self._addresses = [(family, address) for family, _, _, _, address in found]
         near = self._addresses[0][1][0].startswith(_LOOPBACK)
-        self.uncertainty = LATE + TICKS_PER_MS if near else ticks(0.02)
+        self.uncertainty = BLIND if near else ticks(0.02)
         self._patience = PATIENCE
         self._pending: socket.socket | None = None
 

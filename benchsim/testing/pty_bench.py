@@ -133,8 +133,7 @@ class PtyBench(OwnBench):
             self.paths[chair.name] = port.path
             if sum(other.link == chair.link for other in self._ports) == 1:
                 self.paths[chair.link] = port.path
-        self.clock.on_late = lambda late: self.trace.happening("bench", "late", us=late // TICKS_PER_US)
-        self.clock.forget_lateness()
+        self.clock.tell_late(lambda late: self.trace.happening("bench", "late", us=late // TICKS_PER_US))
 
     def shut(self) -> None:
         with ExitStack() as after:

@@ -1,15 +1,18 @@
 """An answer whose closing flag never came: its end is the silence after it (kit link reference: a gap of more than
-10 ms drops the frame), also on ports where gaps inside a frame are not measured.
+10 ms drops the frame), also on ports where gaps inside a frame are not measured, and if the board lost its supply.
 """
 
 import pytest
 
 
-def talk_with_a_cut_answer(kit, wait, chunks):
+def talk_with_a_cut_answer(kit, wait, chunks, power_cut=False):
     talk = kit(doubt=3 if chunks else 0, chunks=chunks).start()
     talk.seq += 1
     talk.host(f"03{talk.seq:02x}", after=60)
     talk.board(f"83{talk.seq:02x}000300000000", cut=8)
+    if power_cut:
+        talk.wait(1).power("board", False)
+        return talk.host(f"03{talk.seq:02x}", after=wait - 1).wait(200)
     return talk.host(f"03{talk.seq:02x}", after=wait).answer("000300000000" + "00")
 
 
@@ -21,3 +24,10 @@ def test_a_host_that_waited_for_the_silence(kit, chunks):
 @pytest.mark.parametrize("chunks", [False, True])
 def test_a_host_that_did_not(kit, chunks):
     assert "KIT-WAIT host" in talk_with_a_cut_answer(kit, 2, chunks).broken(subject="host")
+
+
+@pytest.mark.parametrize("chunks", [False, True])
+@pytest.mark.parametrize(("ms", "broken"), [(16, False), (2, True)])
+def test_a_board_that_lost_its_supply_in_it(kit, chunks, ms, broken):
+    """The host cannot know: it waits for the silence, no longer."""
+    assert ("KIT-WAIT host" in talk_with_a_cut_answer(kit, ms, chunks, power_cut=True).broken(subject="host")) == broken
