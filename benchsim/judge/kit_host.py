@@ -60,12 +60,18 @@ def waits_for_answers(tally, judge):
     def again(x, heard, previous):
         if x.name == "RESET" and x.down:
             return  # single tries, see KIT-RELINK
-        begun, ended = (x.since.start, x.since.end) if x.since else (judge.kit_talk.begun(False), None)
-        if begun is None or begun >= heard.start or begun < previous.start:
+        talk = judge.kit_talk
+        begun, ended = talk.begun(False), None
+        silent = talk.silent(False, heard.start)
+        if begun is None and x.since:
+            begun, ended = x.since.start, x.since.end
+            silent = heard.start - ended
+        # What began before the try before, perhaps as an answer to another, and went on after it, was heard as an answer.
+        if begun is None or begun >= heard.start or heard.start - silent < previous.end:
             host.measure(heard.start - previous.end, heard)
             return
-        doubt = judge.kit_talk.doubt_of(previous.start, heard.end)
-        if ended is None and judge.kit_talk.silent(False, heard.start) > gap - doubt:
+        doubt = talk.doubt_of(previous.start, heard.end)
+        if ended is None and silent > gap - doubt:
             return  # perhaps so long a silence that the answer was over without its end
         if begun - previous.end < low - doubt:
             let_end = ended is not None and ended <= heard.start + doubt

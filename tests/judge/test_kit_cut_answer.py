@@ -31,3 +31,16 @@ def test_a_host_that_did_not(kit, chunks):
 def test_a_board_that_lost_its_supply_in_it(kit, chunks, ms, broken):
     """The host cannot know: it waits for the silence, no longer."""
     assert ("KIT-WAIT host" in talk_with_a_cut_answer(kit, ms, chunks, power_cut=True).broken(subject="host")) == broken
+
+
+@pytest.mark.parametrize("chunks", [False, True])
+@pytest.mark.parametrize(("ms", "broken"), [(15, False), (2, True)])
+def test_two_in_a_row(kit, chunks, ms, broken):
+    """The flag of the second ends the first, which began before the host's try before: the wait is for the second."""
+    talk = kit(doubt=1 if chunks else 0, chunks=chunks).start()
+    talk.seq += 1
+    talk.host(f"03{talk.seq:02x}", after=60)
+    for wait in (15, ms):
+        talk.board(f"83{talk.seq:02x}000300000000", cut=8).host(f"03{talk.seq:02x}", after=wait)
+    talk.answer("000300000000" + "00")
+    assert ("KIT-WAIT host" in talk.broken(subject="host")) == broken
