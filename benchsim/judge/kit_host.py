@@ -61,20 +61,17 @@ def waits_for_answers(tally, judge):
         if x.name == "RESET" and x.down:
             return  # single tries, see KIT-RELINK
         talk = judge.kit_talk
-        begun, ended = talk.begun(False), None
-        silent = talk.silent(False, heard.start)
-        if begun is None and x.since:
-            begun, ended = x.since.start, x.since.end
-            silent = heard.start - ended
+        under_way = talk.readers[False].heard
+        begun, last = under_way or ((x.since.start, x.since.end) if x.since else (heard.start, 0))
         # What began before the try before, perhaps as an answer to another, and went on after it, was heard as an answer.
-        if begun is None or begun >= heard.start or heard.start - silent < previous.end:
+        if begun >= heard.start or last < previous.end:
             host.measure(heard.start - previous.end, heard)
             return
         doubt = talk.doubt_of(previous.start, heard.end)
-        if ended is None and silent > gap - doubt:
+        if under_way and heard.start - last > gap - doubt:
             return  # perhaps so long a silence that the answer was over without its end
         if begun - previous.end < low - doubt:
-            let_end = ended is not None and ended <= heard.start + doubt
+            let_end = not under_way and last <= heard.start + doubt
             host.check(let_end, heard, "" if let_end else "speaks into an answer that had begun")
 
     def request(x):

@@ -50,7 +50,7 @@ class Heard:
 
 
 class CutOff(NamedTuple):
-    """An answer under way when the board lost its supply: when it began, and from when on its silence says that it is over."""
+    """An answer that had begun when the board lost its supply, and when its silence said that it was over."""
 
     start: int
     end: int
@@ -158,14 +158,6 @@ class KitTalk:
                 for frame in reader.expire(now):
                     self._frame(frame, out)
             self._half = self._half or reader.begun is not None
-
-    def begun(self, out: bool) -> int | None:
-        """Start of a frame under way on that side, or None."""
-        return self.readers[out].begun
-
-    def silent(self, out: bool, now: int) -> int:
-        """Ticks since the last byte of a frame under way on that side; 0 if there is none."""
-        return self.readers[out].silent(now)
 
     def close(self, end: int) -> None:
         """What the end cuts is not judged; what silence dropped before it is."""
@@ -338,14 +330,13 @@ class KitTalk:
     def _power(self, happening: Happening) -> None:
         for out, seat in self.seats.items():
             if happening.seat == seat:
-                self._restart(out, seat, happening.time)
+                self._restart(out, seat)
 
-    def _restart(self, out: bool, seat: str, now: int) -> None:
+    def _restart(self, out: bool, seat: str) -> None:
         if self.current is None:
             self.whole = True
-        elif not out and (begun := self.begun(out)) is not None:
-            heard = now - self.silent(out, now)
-            self.current.since = CutOff(begun, heard + self.spec.limits["gap"].high)
+        elif not out and (heard := self.readers[out].heard):
+            self.current.since = CutOff(heard[0], heard[1] + self.spec.limits["gap"].high)
         self.readers[out] = reader_of(self.spec, self._strict)
         self._numbers[out] = None
         self._late = (self._late + self._owed)[-LATE:] if out else []  # what the host asked last is still answered

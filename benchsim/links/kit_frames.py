@@ -160,9 +160,10 @@ class _Reader:
             return None
         return self._last_end + self._gap_limit
 
-    def silent(self, now: int) -> int:
-        """Ticks since the last byte of a frame under way; 0 if there is none."""
-        return 0 if self._first is None else now - self._last_end
+    @property
+    def heard(self) -> tuple[int, int] | None:
+        """From when to when so far a frame is under way, or None. A flag that ended none may begin one."""
+        return None if self._start is None else (self._start, self._last_end)
 
     def expire(self, now: int) -> list[Frame]:
         """Silence until `now`: a half frame with too long a gap is dropped."""
