@@ -16,6 +16,11 @@ reading is handed over, the next time of what is regular is set, and what was co
 What may not be judged by one cycle is asked for: seats say whether anything waits for longer (`at_rest`), and so
 do rules (kind "open"). Chance keeps a bench awake: who draws from it in every cycle is never the same again.
 
+A host of the user's own may take part (`host`): it says by `at_rest` that it will go on as it did in the last cycle, and
+whoever tells it so answers for it. Its timers, which must live in a time without leaps (`VirtualLoop.run_at_rest`), are
+held against those of a cycle ago like all others; of what it remembers nothing is seen, and nothing is written there. So
+the board's readings are not handed over to it but played, and requests in a leap leave sequence numbers as they are.
+
 In virtual time only, and only with listeners that know of leaps (`leapt`): a capture that is being written does
 not, it would lack what was leapt over.
 """
@@ -85,10 +90,14 @@ class Playing(NamedTuple):
 
 
 class Leaps:
-    """Watches one bench and leaps whenever it can. `leapt` is bench time passed so, `times` how often, ticks."""
+    """Watches one bench and leaps whenever it can. `leapt` is bench time passed so, `times` how often, ticks. `host`: what
+    says whether a host of the user's own is `at_rest`.
+    """
 
-    def __init__(self, bench):
+    def __init__(self, bench, host=None):
         self.bench, self.clock = bench, bench.clock
+        self._host = bench.host or host
+        self._hands_over = bench.host is not None
         self.times = 0
         self._known: dict[tuple, Known] = {}  # states that come again
         self._fresh: dict[tuple, Known] = {}  # of the cycle under way
@@ -147,7 +156,7 @@ class Leaps:
 
     def _rests(self) -> bool:
         bench = self.bench
-        seats = (bench.board, bench.host, bench.panel, *bench.devices.values())
+        seats = (bench.board, self._host, bench.panel, *bench.devices.values())
         whole = all(line.whole for line in bench.lines.values())
         return (
             whole and self.clock.idle and all(seat and seat.at_rest for seat in seats)
@@ -157,8 +166,8 @@ class Leaps:
     def _talks(self) -> bool:
         """Is anybody talking, or waiting for an answer?"""
         bench = self.bench
-        asks = bench.host.asker.busy or bench.board.till.pay.master.busy
-        return asks or any(line.talking for line in bench.lines.values())
+        asks = bench.host and bench.host.asker.busy
+        return asks or bench.board.till.pay.master.busy or any(line.talking for line in bench.lines.values())
 
     # ---- times to come
 
@@ -240,7 +249,7 @@ class Leaps:
             return True
         self._playing = None
         told = self.bench.board.queue.told - playing.told
-        if alone and known is playing.known and not length % known.cycle and told in (0, 1):
+        if alone and known is playing.known and not length % known.cycle and 0 <= told <= self._hands_over:
             causes = _causes(playing.times[: len(self._marks())], playing.base, length, playing.aside if told else _NEVER)
             times = zip(self._times(), playing.times, strict=True)
             after = tuple(new - playing.base if new != old else None for new, old in times)
@@ -254,7 +263,7 @@ class Leaps:
         start, base = self.clock.now(), self.clock.bench_time()
         for listener in self._listeners:
             listener.stand(start)
-        heard = self.bench.host.panel_heard
+        said = self.bench.panel.said_at
         cycles, passages, stopped = self._go(start, base, length // known.cycle, known)
         self.clock.ticks = start
         self.clock.skip(length := cycles * known.cycle)
@@ -266,17 +275,21 @@ class Leaps:
             counting.append(value + sum(times * one.counting[index] for one, times in grown))
             setattr(thing, name, counting[-1])
         self.bench.board.answerer.leapt()
-        self.bench.host.asker.leapt(self.bench.host.asker.seq)
+        if self.bench.host:
+            self.bench.host.asker.leapt(self.bench.host.asker.seq)
         self.times += bool(cycles)
         self._awake = False  # what was told on the way touched nothing
         self._heard.clear()
         self._fresh.clear()
         counted = {id(one): _sum((growth.counted[index], times) for growth, times in grown)
                    for index, one in enumerate(self._listeners)}  # fmt: skip
+        if not self._hands_over:  # its sequence numbers are as they were
+            for grown in counted.values():
+                grown.pop("requests", None)
         for listener in self.bench.trace.listeners:
             listener.leapt(length, counted.get(id(listener), {}))
         for listener in self._listeners:
-            listener.panel_moved(self.bench.host.panel_heard - heard - length)
+            listener.panel_moved(self.bench.panel.said_at - said - length)
         self._playing = None
         if stopped:
             aside = self.clock.next_aside()
@@ -287,7 +300,7 @@ class Leaps:
         """Make the calls aside of so many cycles, each at its tick, and what is done regularly. Returns how many cycles can
         be passed, which passages of the state on the way, and whether the next one is to be learned."""
         passages: Counter[int] = Counter()
-        cycle, end = known.cycle, cycles * known.cycle
+        cycle, end, learns = known.cycle, cycles * known.cycle, True
         while True:
             marks, aside = self._marks(), self.clock.next_aside()
             due = min(aside[0] - start if aside else _NEVER, end + 1)
@@ -298,14 +311,18 @@ class Leaps:
             if due <= min(end, first + LONGEST_PASSAGE):
                 self.clock.ticks = start + due
                 what = aside[1].touches()
+                if what is None or (what and not self._hands_over):  # played, and what is regular only up to there
+                    cycles, learns = (due - 1) // cycle, False
+                    end = cycles * cycle
+                    continue
             if due == first and what == "":
                 self.clock.make_aside(aside[1])
                 continue
             before = (first - 1) // cycle
             begun = base + before * cycle
             number = self._fitting(known, marks, begun, due - before * cycle if what else _NEVER)
-            if what is None or number is None or before + known.passages[number].cycles > cycles:
-                return before, passages, what is not None and number is None
+            if number is None or before + known.passages[number].cycles > cycles:
+                return before, passages, learns and number is None
             passage = known.passages[number]
             if what and due <= (before + passage.cycles) * cycle:
                 self.clock.make_aside(aside[1])

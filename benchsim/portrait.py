@@ -30,7 +30,7 @@ PASSING = {
     "Line": {"_ears", "_followers", "_sides"},
     "Board": {"_last_request", "_speaks_until"},
 }
-PAST = {"PaymentBus": {"_extra_at"}, "Host": {"panel_heard"}}  # bench times of what is over
+PAST = {"PaymentBus": {"_extra_at"}, "Host": {"panel_heard"}, "Panel": {"said_at"}}  # bench times of what is over
 IN_BENCH_TIME = {"Cold", "ColdKeeper"}  # touched by far calls only
 COUNTING = {"Answerer": {"requests"}, "Asker": {"seq"}}  # grow by the same in every cycle
 
@@ -55,6 +55,9 @@ class Portrait:
     def add_calls(self, calls) -> None:
         """The calls still to be made."""
         for when, timed in calls:
+            if timed.users:  # made anew each time, with contexts and futures of its own
+                self.values += [when - self._now, getattr(timed._args[0], "__qualname__", "")]
+                continue
             call = timed._call
             self.values += [when - self._now, getattr(call, "__qualname__", ""), id(getattr(call, "__self__", None))]
             for one in timed._args:

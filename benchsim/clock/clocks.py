@@ -40,6 +40,7 @@ class Timed:
     far = False  # set for a bench time
     aside = False  # and a leap may make it on its way
     regular = False  # or pass it
+    users = False  # a coroutine of the user's waits for it
 
     def cancel(self) -> None:
         """Never make the call. Harmless after it was made, and twice."""

@@ -11,7 +11,7 @@ because no time passes for it to happen in; whoever asks gets `NoOutside`.
 import asyncio
 import threading
 from collections.abc import Callable, Coroutine
-from contextvars import Context, copy_context
+from contextvars import Context, ContextVar, copy_context
 from functools import partial
 from heapq import heapify, heappop
 from typing import Any, NoReturn
@@ -69,6 +69,9 @@ class _Handle(Timed):
         return "<cancelled call>" if self.cancelled() else f"<call of {self._args[0]!r}>"
 
 
+_leaping: ContextVar[bool] = ContextVar("leaping", default=False)  # set for who takes part in leaps
+
+
 class _Later(_Handle):
     """What `call_later` and `call_at` return. It is far: users' coroutines live in bench time."""
 
@@ -79,8 +82,16 @@ class _Later(_Handle):
         return self._when / TICKS_PER_SECOND
 
 
+class _AtRest(_Later):
+    """The same for who takes part in leaps."""
+
+    __slots__ = ()
+    far, users = False, True
+
+
 class VirtualLoop(asyncio.BaseEventLoop):
-    """Drives a `VirtualClock` (`loop.clock`). `loop.time()` is its bench time in seconds.
+    """Drives a `VirtualClock` (`loop.clock`). `loop.time()` is its bench time in seconds, for who was started by
+    `run_at_rest` that without leaps.
 
     Seconds given to asyncio round to the nearest tick, but a wait of any length takes at least one.
     A wait of infinite length is allowed and never ends.
@@ -100,7 +111,13 @@ class VirtualLoop(asyncio.BaseEventLoop):
         return self.clock.ticks
 
     def time(self) -> float:
-        return (self.clock.ticks + self.clock.skipped) / TICKS_PER_SECOND
+        return (self.clock.ticks + (0 if _leaping.get() else self.clock.skipped)) / TICKS_PER_SECOND
+
+    def run_at_rest(self, code: Coroutine) -> asyncio.Task:
+        """A task whose time, and that of all it starts, stands still while quiet time is leapt over."""
+        context = copy_context()
+        context.run(_leaping.set, True)
+        return self.create_task(code, context=context)
 
     def set_debug(self, enabled: bool) -> None:
         super().set_debug(enabled)
@@ -126,17 +143,18 @@ class VirtualLoop(asyncio.BaseEventLoop):
         if self._closed:
             self._check_closed()
         clock, wait = self.clock, delay * TICKS_PER_SECOND
-        handle = _Later()
+        leaping = _leaping.get()
+        handle = _AtRest() if leaping else _Later()
         handle._call = copy_context().run if context is None else context.run
         handle._args = call
         if 0 < wait < FOREVER:
             when = clock.ticks + (round(wait) or 1)
-            handle._when = when + clock.skipped
+            handle._when = when if leaping else when + clock.skipped
             clock.push_far(when, handle)
         elif wait == FOREVER:
             handle._when = FOREVER
         else:
-            handle._when = clock.ticks + clock.skipped
+            handle._when = clock.ticks if leaping else clock.ticks + clock.skipped
             self._ready.append(handle)
         return handle
 

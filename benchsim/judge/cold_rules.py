@@ -164,7 +164,7 @@ def cold(tally, judge):
         duty_since = duty_since and duty_since - length
 
     def waits():
-        return truth.bad_since is not None or must_clear is not None
+        return (truth.bad_since is not None and duty == PERISHABLE) or must_clear is not None
 
     def end(tick):
         if truth.air is None:

@@ -31,6 +31,7 @@ class Panel:
         self._at: Point = (0, 0)
         self._down = False
         self._timer = None
+        self.said_at = clock.bench_time()  # the last report
         line.attach("panel", False, lambda burst: None)
 
     @property
@@ -77,6 +78,7 @@ class Panel:
             down = self._down or self.stuck is not None
             x, y = self.stuck or self.turned(*self._at)
             if not self.silent:
+                self.said_at = self.clock.bench_time()
                 self.line.say("panel", tuple(self._wire(down, x, y)), now)
             if not down:
                 self._timer = self.clock.call_regular(self.clock.bench_time() + self._every("heartbeat"), self._report)

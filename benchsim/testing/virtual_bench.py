@@ -30,19 +30,20 @@ class NotOver(Exception):
 class VirtualBench(OwnBench):
     """See `OwnBench`. `within`: bench seconds after which one `run` is ended with `NotOver`.
 
-    `leap`: quiet time is leapt over (`benchsim.leaps`): a month takes minutes. Only with every seat simulated, and
-    nothing of what was said is kept: verdicts, but no capture.
+    `leap`: quiet time is leapt over (`benchsim.leaps`): a month takes minutes. Every seat is simulated, or all but the host,
+    which tells when it is at rest (`start`). Nothing of what was said is kept: verdicts, but no capture.
     """
 
     def __init__(self, bench: Path | str | None = None, *, seats: Iterable[str] = (), faults: Iterable[str] = (),
                  seed: int | None = None, name: str = "test", judge: bool = True, within: float = HOUR,
                  leap: bool = False):  # fmt: skip
-        if leap and tuple(seats):
-            raise UsageError("leap: expected no seats of your own: what they wait for cannot be known")
+        if leap and tuple(seats) not in ((), ("host",)):
+            raise UsageError("leap: expected no seats of your own but the host: what they wait for cannot be known")
         self._runner = asyncio.Runner(loop_factory=VirtualLoop)
         self._loop = self._runner.get_loop()
         self._within = within
         self._tasks: list[asyncio.Task] = []
+        self._rests: object = None  # whether the user's own host is at rest
         self._writers: list[asyncio.StreamWriter] = []
         self._body: asyncio.Task | None = None
         self._wrong: BaseException | None = None  # what ended the user's own code
@@ -58,7 +59,7 @@ class VirtualBench(OwnBench):
         first = not self.on
         super().begin()
         if first and self._judge:
-            Leaps(self).start()
+            Leaps(self, self._rests).start()
 
     def connect(self, link: str, seat: str | None = None) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
         """Take the user's own seat on a link: what is written is said there, what the others say can be read.
@@ -70,9 +71,20 @@ class VirtualBench(OwnBench):
         self._writers.append(writer)
         return reader, writer
 
-    def start(self, code: Coroutine) -> asyncio.Task:
-        """Run a coroutine of the user's own beside all else. If it fails, so does the run that it fails in."""
-        task = self._loop.create_task(code)
+    def start(self, code: Coroutine, rests: object = None) -> asyncio.Task:
+        """Run a coroutine of the user's own beside all else. If it fails, so does the run that it fails in.
+
+        `rests`: an object with a property `at_rest`, True while the host that the coroutine is would go on polling for
+        ever in the same way if nobody did anything. With `leap` that is then leapt over; the coroutine's own time stands
+        still meanwhile. Before the first `run`. UsageError if quiet time is not leapt over, or another one said so.
+        """
+        if rests is not None:
+            if self._judge is None or self.on or self._rests is not None or not self.seats:
+                raise UsageError("rests: expected a bench with leap=True and the host your own, once, before it runs")
+            if not hasattr(rests, "at_rest"):
+                raise UsageError(f"rests: {type(rests).__name__} has no at_rest, expected True or False of it")
+            self._rests = rests
+        task = self._loop.create_task(code) if rests is None else self._loop.run_at_rest(code)
         task.add_done_callback(self._ended)
         self._tasks.append(task)
         return task

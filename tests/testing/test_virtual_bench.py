@@ -9,6 +9,7 @@ import pytest
 
 from benchsim.clock import NoOutside
 from benchsim.errors import UsageError
+from benchsim.events import TICKS_PER_SECOND
 from benchsim.testing import VirtualBench
 from benchsim.testing.virtual_bench import NotOver
 
@@ -282,6 +283,91 @@ def test_quiet_time_leapt_over_leaves_the_verdicts_as_they_are():
     assert slow.result.events and not quick.result.events and not quick.kept
 
 
-def test_over_code_of_ones_own_no_time_can_be_leapt():
-    with pytest.raises(UsageError, match="no seats of your own"):
-        VirtualBench(seats=("host",), leap=True)
+class Diary:
+    """What happened off the links, in bench time."""
+
+    def __init__(self, clock):
+        self.clock, self.entries = clock, []
+
+    def burst(self, burst):
+        pass
+
+    def happening(self, happening):
+        self.entries.append((happening.time + self.clock.skipped, happening.seat, happening.kind, happening.data))
+
+    def leapt(self, length, counted):
+        pass
+
+
+class Always:
+    at_rest = True
+
+
+def with_own_host(host, leap, rests=None, poll=0.1, minutes=3):
+    """Coins that go back, a door, a cut cable, a board that starts anew, and quiet between."""
+    with VirtualBench(seats=("host",), leap=leap, faults=["kit-cable-unplugged@100+3"]) as bench:
+        own = host.Host(*bench.connect("kit"))
+        bench.start(own.run(), rests=(rests or own) if leap else None)
+        diary = Diary(bench.clock)
+
+        async def goes_by(bench):
+            bench.trace.listeners.append(diary)
+            await bench.stage.on_sale()
+            await bench.stage.coins(3, 3)
+            await bench.clock.sleep(20.05)
+            bench.customer.lever()
+            await bench.clock.sleep(120)
+            await bench.stage.reboot()
+            await bench.clock.sleep(60 * minutes)
+
+        bench.run(goes_by)
+        leapt = bench.clock.skipped / TICKS_PER_SECOND
+    found = {(v.rule, v.judged): (v.outcome, v.checked, v.worst) for v in bench.verdicts() if v.judged == "host"}
+    counts = bench.board.answerer.requests, bench.board.queue.told, bench.devices["changer"].tubes
+    return {"found": found, "counts": counts, "diary": diary.entries, "end": bench.result.end}, leapt
+
+
+@pytest.mark.parametrize("rests", [None, Always], ids=["as the host says", "always"])
+def test_a_host_of_ones_own_that_says_when_it_rests_changes_nothing_by_it(host, rests):
+    slow, quick = with_own_host(host, False), with_own_host(host, True, rests)
+    assert quick[0] == slow[0] | {"found": {key: slow[0]["found"][key] for key in quick[0]["found"]}}
+    assert not slow[1] and quick[1] > 200
+    assert quick[0]["found"]["KIT-POLL-RATE", "host"][1] > 3000
+
+
+def test_a_host_that_polls_out_of_step_with_all_else_is_played(host, monkeypatch):
+    monkeypatch.setattr(host, "POLL_EVERY", 0.1313)
+    slow, quick = with_own_host(host, False, minutes=0), with_own_host(host, True, Always, minutes=0)
+    assert quick[0]["counts"] == slow[0]["counts"] and quick[0]["diary"] == slow[0]["diary"] and quick[1] == 0
+
+
+def test_who_wakes_up_once_an_hour_is_not_leapt_over(host):
+    """A timer that comes nearer is another state each time."""
+
+    async def hourly(own):
+        task = asyncio.ensure_future(own.run())
+        await asyncio.sleep(3600)
+        task.cancel()
+
+    with VirtualBench(seats=("host",), leap=True) as bench:
+        own = host.Host(*bench.connect("kit"))
+        bench.start(hourly(own), rests=Always)
+        bench.run_for(30)
+        assert bench.clock.skipped == 0
+
+
+def test_over_code_of_ones_own_no_time_is_leapt_that_it_does_not_allow(host):
+    with pytest.raises(UsageError, match="no seats of your own but the host"):
+        VirtualBench(seats=("board",), leap=True)
+    with VirtualBench(seats=("host",), leap=True) as bench:
+        code = host.Host(*bench.connect("kit")).run()
+        with pytest.raises(UsageError, match="has no at_rest"):
+            bench.start(code, rests=3)
+        bench.start(code)
+        bench.run_for(60)
+        assert bench.clock.skipped == 0 and not bench.broken()
+    with VirtualBench(seats=("host",)) as bench:
+        code = host.Host(*bench.connect("kit")).run()
+        with pytest.raises(UsageError, match="leap=True"):
+            bench.start(code, rests=Always)
+        code.close()
