@@ -84,7 +84,8 @@ def tcp(folder: Path, kind: str) -> Iterator[Ends]:
         number = found.getsockname()[1]
         found.close()
         listen = f"tcp-listen:{number},bind=127.0.0.1,reuseaddr,nodelay,fork"
-        with _running("socat", listen, f"file:{ends.bench[1:]},raw,echo=0"):
+        # For half a second after a hang-up socat would still read, and throw away, what is meant for the next who calls.
+        with _running("socat", "-t", "0", listen, f"file:{ends.bench[1:]},raw,echo=0"):
             _until(lambda: _listens(number), "socat does not listen")
             yield Ends(f"tcp:127.0.0.1:{number}", ends.program)
 
