@@ -215,9 +215,9 @@ def outcomes(found: dict[str, dict[str, dict]]) -> dict[str, dict[str, str]]:
 
 
 def failed(found: dict[str, dict[str, dict]]) -> list[str]:
-    """Each failed verdict with its reason and where."""
+    """Each failed verdict with its worst value and where."""
     return [
-        f"{key}: {verdict['why']} ({wire}; {verdict['at']})"
+        f"{key}: {verdict['worst']} {verdict['unit']}, limit {verdict['limit']} ({wire}; {verdict['at']})"
         for wire, verdicts in found.items()
         for key, verdict in verdicts.items()
         if verdict["outcome"] == "fail"

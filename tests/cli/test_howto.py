@@ -52,7 +52,7 @@ def project(tmp_path):
 def test_a_new_project_passes_and_then_fails_red_with_the_frame_named(project):
     done = project("make links")
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr
-    assert re.search(r"^9 passed|, 9 passed|=+ 9 passed", done.stdout, re.M), done.stdout[-3000:]
+    assert re.search(r"^10 passed|, 10 passed|=+ 10 passed", done.stdout, re.M), done.stdout[-3000:]
     assert project("test -s links.xml && test -s report/capture.pcapng").returncode == 0
     done = project(block("See it fail").replace("-m pytest", "-m pytest -x test_my_host.py"))
     assert done.returncode == 1
