@@ -134,11 +134,11 @@ class DrillPage:
                 if entry is None:
                     number = book.begin(nickname, wanted.name, wanted.level, wanted.seed, drill)
                     wanted = wanted._replace(number=number)
+            for step in wanted.steps:
+                await run.io_bound(drill.take, step)
         except UsageError as error:
             self.note.set(str(error))
             return
-        for step in wanted.steps:
-            await run.io_bound(drill.take, step)
         self.drill, self.entry = drill, wanted
         self.debrief_words.set("")
         self.again.clear()
