@@ -230,11 +230,16 @@ def mute(tally, judge):
     """A device gives no answer to another's address and says nothing unasked."""
     spoilt = [False]  # whoever was asked last may not be who heard it
     response = judge.book.bus.limits["response"].high + judge.links["bus"].uncertainty
-    broken_off = [-response]  # start of the last break: who was asked before it may begin to answer into it
+    # Start of the last break, or when the master lost its supply: who was asked before may begin to answer into it.
+    broken_off = [-response]
 
     def broke(h):
         if h.out:
             broken_off[0] = h.start
+
+    def power(seat, on):
+        if seat == judge.links["bus"].out and not on:
+            broken_off[0] = judge.now
 
     heard_before = [False]  # a recording may begin between a question and its answer
     early = []  # it may have begun while the master still said more words than its command has
@@ -268,7 +273,7 @@ def mute(tally, judge):
         if h.seat and not spoilt[0] and not into_break and not _is_break(h):
             early.append(h)
 
-    return {"bus.command": command, "bus.answer": answered, "bus.unasked": unasked, "bus.break": broke,
+    return {"bus.command": command, "bus.answer": answered, "bus.unasked": unasked, "bus.break": broke, "bus.power": power,
             "bus.done.silent": held_up.silent, "happening.case": begin, "end": lambda end: settle()}  # fmt: skip
 
 

@@ -406,6 +406,13 @@ def test_reset_of_a_device_that_leaves_a_step_unanswered():
     assert "BUS-PATIENCE board" in s.broken()
 
 
+@pytest.mark.parametrize(("ms", "accused"), [(3, False), (30, True)])
+def test_an_answer_to_a_master_that_just_lost_its_supply_was_asked_for(ms, accused):
+    """It begins within 5 ms of the command's end (MDB/ICP 4.3 §2), and the device cannot know."""
+    s = started().polls(1).out(POLL).happen("power", seat="board", after=0.1, on=False).wait(ms).answer("100").wait(100)
+    assert ("BUS-MUTE changer" in s.broken()) == accused
+
+
 def test_a_block_cut_by_a_loss_of_power_is_nobodys_fault():
     """COIN TYPE stops after three of its six words, an answer after one of two."""
     s = started().polls(1).out("10C 0FF 0FF").happen("power", seat="board", after=0.1, on=False).wait(500)
