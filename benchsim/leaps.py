@@ -144,14 +144,14 @@ class Leaps:
 
     def _look(self) -> None:
         now, rests = self.clock.now(), self._rests()
-        if self._awake or not rests or self._far <= self.clock.bench_time():
-            self._awake = False
+        woken, self._awake = self._awake, False
+        if woken or not rests or self._far <= self.clock.bench_time():
             self._fresh.clear()
         if rests and self._talks() and now + SOON < self._next + LOOK:
             self._timer = self.clock.call_at(now + SOON, self._look)
             return
         self._look_at_next()
-        if rests and self._undisturbed():
+        if rests and not woken and self._undisturbed():  # what has just happened is still being told
             self._compare(now)
 
     def _rests(self) -> bool:

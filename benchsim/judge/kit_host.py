@@ -68,8 +68,11 @@ def waits_for_answers(tally, judge):
             host.measure(heard.start - previous.end, heard)
             return
         doubt = talk.doubt_of(previous.start, heard.end)
-        if under_way and heard.start - last > gap - doubt:
-            return  # perhaps so long a silence that the answer was over without its end
+        silent = heard.start - last
+        if under_way and silent > gap - doubt:  # perhaps so long that the answer was over without its end
+            if silent > gap + doubt:
+                host.check(True, heard)
+            return
         if begun - previous.end < low - doubt:
             let_end = not under_way and last <= heard.start + doubt
             host.check(let_end, heard, "" if let_end else "speaks into an answer that had begun")
