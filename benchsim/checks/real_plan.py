@@ -157,12 +157,12 @@ class RealPlan:
         real = frozenset((self.subject,))
         bench = bench_for(self.settings, self.book, clock, self.seed, self.plan, case, real=real)
         bench.reached = frozenset(self.where)
-        clock.tell_late(lambda late: bench.trace.happening("bench", "late", us=late // TICKS_PER_US))
         ports = self._ports(bench.lines)
         program = await self._begun(ports)
         self._reached = True
         for port in ports.values():
             port.waited = program.waited if program else None
+        clock.tell_late(lambda late: bench.trace.happening("bench", "late", us=late // TICKS_PER_US))
         playing = asyncio.ensure_future(play(bench, self.plan, case, result, self.person, self.switch))
         try:
             await self._while_it_lives(playing, program, clock)

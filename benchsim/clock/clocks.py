@@ -299,14 +299,19 @@ class RealClock(Clock):
         self._set_timer()
 
     def tell_late(self, told: Callable[[int], None]) -> None:
+        self._tell_no_more()
         self._late_told = told
         if eyes := getattr(self._loop, "eyes", None):
             eyes.tell(told)
 
+    def _tell_no_more(self) -> None:
+        if self._late_told and (eyes := getattr(self._loop, "eyes", None)):
+            eyes.tell_no_more(self._late_told)
+        self._late_told = None
+
     def stop(self) -> None:
         """Make no more calls: the bench of this clock is over."""
-        if eyes := getattr(self._loop, "eyes", None):
-            eyes.tell_no_more(self._late_told)
+        self._tell_no_more()
         self._heap.clear()
         self._idle.clear()
         if self._timer:

@@ -26,8 +26,10 @@ class Eyes(selectors.SelectSelector):
         self._since = 0.0  # the moment at which everything was known
 
     def tell(self, told: Callable[[int], None]) -> None:
-        """From now on `told(ticks)` hears for how long nothing was looked at, if that is longer than `BLIND`."""
-        self._since = monotonic()
+        """From now on `told(ticks)` hears for how long nothing was looked at, if that is longer than `BLIND`. What was until
+        now concerns those who are told already.
+        """
+        self._know()
         self._told.append(told)
 
     def tell_no_more(self, told: Callable[[int], None]) -> None:
@@ -41,19 +43,21 @@ class Eyes(selectors.SelectSelector):
             return super().select(timeout)
         until = float("inf") if timeout is None else monotonic() + timeout
         while True:
-            self._know()
+            if self._know():
+                until = self._since  # who was told may have set a timer
             ready = super().select(max(0, min(seconds(LOOK), until - self._since)))
-            self._know()
-            if ready or self._since >= until:
+            if self._know() or ready or self._since >= until:
                 return ready
 
-    def _know(self) -> None:
-        """A look begins or ends."""
+    def _know(self) -> bool:
+        """A look begins or ends. Was anybody told?"""
         before, self._since = self._since, monotonic()
         away = self._since - before
-        if away > seconds(BLIND):
-            for told in self._told:
-                told(ticks(away))
+        if away <= seconds(BLIND):
+            return False
+        for told in self._told[:]:
+            told(ticks(away))
+        return bool(self._told)
 
 
 class RealLoop(asyncio.SelectorEventLoop):

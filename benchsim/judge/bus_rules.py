@@ -230,16 +230,18 @@ def mute(tally, judge):
     """A device gives no answer to another's address and says nothing unasked."""
     spoilt = [False]  # whoever was asked last may not be who heard it
     response = judge.book.bus.limits["response"].high + judge.links["bus"].uncertainty
-    # Start of the last break, or when the master lost its supply: who was asked before may begin to answer into it.
+    # Start of the last break, or end of the command after which the master lost its supply: who was asked before may begin
+    # to answer into it.
     broken_off = [-response]
+    asked = [None]  # end of the last command, until it is answered
 
     def broke(h):
         if h.out:
             broken_off[0] = h.start
 
     def power(seat, on):
-        if seat == judge.links["bus"].out and not on:
-            broken_off[0] = judge.now
+        if seat == judge.links["bus"].out and not on and asked[0] is not None:
+            broken_off[0] = asked[0]
 
     heard_before = [False]  # a recording may begin between a question and its answer
     early = []  # it may have begun while the master still said more words than its command has
@@ -255,10 +257,12 @@ def mute(tally, judge):
 
     def command(x):
         begin()
+        asked[0] = x.command.end
         spoilt[0] = any(fault in x.command.broken for fault in (*SPOILT, "length")) or x.seat is None
         settle(x)
 
     def answered(x, h):
+        asked[0] = None
         tally.check(h.seat, True, h)
 
     held_up = HeldUp(judge)

@@ -27,6 +27,7 @@ from benchsim.judge.stalls import Stalls
 from benchsim.judge.tally import Count, Ledger, Tally
 from benchsim.judge.verdict import Place, Verdict
 
+AFTERWARDS = ticks(0.1)  # parties that a stall has put out of step are in step again by then
 SOON = ticks(0.1)  # calls of `at` that are further off belong to no cycle of a bench at rest
 NEVER_TESTED = "the traffic never put it to the test"
 
@@ -70,6 +71,8 @@ class Judge:
         }
         self._bursts = {name: follower.burst for name, follower in self._followers.items()}
         self._any = self._calls["happening"]
+        self._plays_all = False  # nobody real is at the bench
+        self._calls["happening.case"].append(self._case)
 
     # ---- for rules and followers
 
@@ -275,7 +278,8 @@ class Judge:
     def _start(self, one: Rule) -> None:
         info = self.links.get(one.link) if one.link else None
         doubt, stalled = info.uncertainty if info else 0, self._stalled if self._stalls else None
-        tally = Tally(one.on(self.book), one.limit_in(self.book), doubt, stalled, self.ledgers[one.link])
+        excused = self._excused if self._stalls else None
+        tally = Tally(one.on(self.book), one.limit_in(self.book), doubt, stalled, self.ledgers[one.link], excused)
         self._tallies.append(tally)
         if one.id in self.reasons or (one.link and not info) or one.blind(self.links):
             return
@@ -294,6 +298,13 @@ class Judge:
 
     def _stalled(self, value: int) -> int:
         return self.stalled(self.now - value, self.now)
+
+    def _excused(self, frame) -> bool:
+        """Where the bench's own computer plays all parties, what they do wrong just after it stalled is its doing."""
+        return self._plays_all and self.stalled((frame.start if frame else self.now) - AFTERWARDS, self.now) > 0
+
+    def _case(self, happening: Happening) -> None:
+        self._plays_all = bool(happening.data.get("played"))
 
     def _wanted(self, seat: str) -> bool:
         return seat == self.subject if self.subject is not None else not self.only or seat in self.only

@@ -52,7 +52,7 @@ def polls_in_time(tally, judge):
 @rule("KIT-WAIT", "host", link="kit", limit="wait")
 def waits_for_answers(tally, judge):
     """The host waits for the first byte of an answer as long as the limit says before it tries again, and
-    lets a begun answer end.
+    lets a begun answer end (how long after that it may wait is not said).
     """
     spec = judge.book.kit
     host, low, gap = tally.of(spec.asks), spec.limits["wait"].low, spec.limits["gap"].high
@@ -60,22 +60,30 @@ def waits_for_answers(tally, judge):
     def again(x, heard, previous):
         if x.name == "RESET" and x.down:
             return  # single tries, see KIT-RELINK
-        talk = judge.kit_talk
-        under_way = talk.readers[False].heard
-        begun, last = under_way or ((x.since.start, x.since.end) if x.since else (heard.start, 0))
-        # What began before the try before, perhaps as an answer to another, and went on after it, was heard as an answer.
-        if begun >= heard.start or last < previous.end:
+        spoken = spoke(x, heard.start)
+        if spoken is None or spoken[1] < previous.end:
             host.measure(heard.start - previous.end, heard)
             return
-        doubt = talk.doubt_of(previous.start, heard.end)
+        begun, last, ended = spoken
+        doubt = judge.kit_talk.doubt_of(previous.start, heard.end)
         silent = heard.start - last
-        if under_way and silent > gap - doubt:  # perhaps so long that the answer was over without its end
+        if not ended and silent > gap - doubt:  # perhaps so long that the answer was over without its end
             if silent > gap + doubt:
                 host.check(True, heard)
             return
         if begun - previous.end < low - doubt:
-            let_end = not under_way and last <= heard.start + doubt
+            let_end = ended and last <= heard.start + doubt
             host.check(let_end, heard, "" if let_end else "speaks into an answer that had begun")
+
+    def spoke(x, now):
+        """From when to when the board spoke last, and whether that has its end, if it began before `now`. What began
+        before the last try, perhaps as an answer to another, and went on after it, was heard as an answer.
+        """
+        reader, whole = judge.kit_talk.readers[False], x.since
+        # A flag alone begins an answer, unless one came just before: then it is rather that one's end.
+        if reader.heard and reader.heard[0] < now and (reader.begun is not None or not whole):
+            return *reader.heard, False
+        return (whole.start, whole.end, True) if whole and whole.start < now else None
 
     def request(x):
         b, talk = x.before, judge.kit_talk
@@ -85,9 +93,11 @@ def waits_for_answers(tally, judge):
         if b.answer is not None:
             if b.answer.end > x.first.start + doubt and talk.sure(b, x.first.end):
                 host.check(False, x.first, "speaks into an answer that had begun")
-        elif b.failed and not b.since and x.down and b.name != "RESET":
-            waited = x.first.start - b.last.end >= low - doubt
-            host.check(waited, x.first, "" if waited else "gives up before its wait was over")
+        elif b.failed and x.down and b.name != "RESET":
+            spoken = spoke(b, x.first.start)
+            if spoken is None or spoken[1] < b.last.end:
+                waited = x.first.start - b.last.end >= low - doubt
+                host.check(waited, x.first, "" if waited else "gives up before its wait was over")
 
     return {"kit.try": again, "kit.request": request}
 

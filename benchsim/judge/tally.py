@@ -39,12 +39,13 @@ class Count:
     """What one rule found about one seat. `doubt` is the uncertainty of a measured value, ticks."""
 
     __slots__ = (
-        "aside", "broken", "checked", "doubt", "doubtful", "high", "ledger", "limit", "low", "margin", "places", "samples",
+        "aside", "broken", "checked", "doubt", "doubtful", "excused", "high", "ledger", "limit", "low", "margin", "places", "samples",
         "seat", "stalled", "warned", "worst", "worst_at",
     )  # fmt: skip
 
-    def __init__(self, seat: str, limit: Limit | None, doubt: int, stalled=None, ledger: Ledger | None = None):
+    def __init__(self, seat: str, limit: Limit | None, doubt: int, stalled=None, ledger: Ledger | None = None, excused=None):
         self.ledger = ledger or Ledger()
+        self.excused = excused  # may what is found at a frame be a stall's doing? None: never
         self.ledger.counts.append(self)
         self.stalled = stalled  # extra doubt of a time that ends now, or None
         self.seat, self.limit = seat, limit
@@ -58,6 +59,9 @@ class Count:
 
     def check(self, ok: bool, frame=None, text: str = "", warn: bool = False) -> None:
         """It was put to the test. `warn`: broken here is only a warning."""
+        if not ok and self.excused and self.excused(frame):
+            self._set_aside(frame, text)
+            return
         self.checked += 1
         if not ok:
             self._found("warn" if warn else "fail", frame, text)
@@ -160,8 +164,8 @@ class Count:
 class Tally:
     """All counts of one rule. Rules get one and call `check`, `measure` or `of(seat)`."""
 
-    def __init__(self, rule, limit: Limit | None, doubt: int, stalled=None, ledger: Ledger | None = None):
-        self.stalled, self.ledger = stalled, ledger
+    def __init__(self, rule, limit: Limit | None, doubt: int, stalled=None, ledger: Ledger | None = None, excused=None):
+        self.stalled, self.ledger, self.excused = stalled, ledger, excused
         self.rule, self.limit, self.doubt = rule, limit, doubt
         self.counts: dict[str, Count] = {}
         self.why: dict[str, str] = {}
@@ -170,7 +174,7 @@ class Tally:
         """The count of one seat, made at its first use. `limit`: this seat's own, where seats differ."""
         count = self.counts.get(seat)
         if count is None:
-            count = self.counts[seat] = Count(seat, limit or self.limit, self.doubt, self.stalled, self.ledger)
+            count = self.counts[seat] = Count(seat, limit or self.limit, self.doubt, self.stalled, self.ledger, self.excused)
         return count
 
     def check(self, seat: str, ok: bool, frame=None, text: str = "", warn: bool = False) -> None:

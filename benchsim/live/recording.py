@@ -40,7 +40,9 @@ class Recording:
         self.writers = [after.enter_context(write_parts(path, self.links, self.bound)) for path in self.files]
         self.trace.listeners += [*self.writers, self.watch, self.gone]
         told = {"reasons": reasons} if reasons else {}
-        if self.subject is None and self.seats:
+        if not self.seats:
+            told["played"] = True  # every party, by this computer
+        elif self.subject is None:
             told["seats"] = sorted(self.seats)
         name = f"{NAME}-{self.end}" if self.end else NAME
         self.trace.happening("bench", "case", name=name, provokes=PROVOKES, subject=self.subject, **told)

@@ -25,9 +25,6 @@ class GrowingStalls:
         """One of so many ticks was told."""
         self._last = told, length
 
-    def __bool__(self) -> bool:
-        return self._last is not None
-
     def doubt(self, start: int, end: int) -> int:
         """Of the last one only: what was judged before cannot be taken back."""
         told, length = self._last or (0, 0)

@@ -50,7 +50,7 @@ class VirtualBench(OwnBench):
         try:
             super().__init__(self._loop.clock, bench, seats, faults, seed, name, judge)
             if leap:
-                self._judge = Judge(bench_links(self.book, self.lines), self.book, name)
+                self._judge = Judge(bench_links(self.book, self.lines), self.book, name, self.subject)
         except BaseException:
             self._runner.close()
             raise
@@ -74,9 +74,10 @@ class VirtualBench(OwnBench):
     def start(self, code: Coroutine, rests: object = None) -> asyncio.Task:
         """Run a coroutine of the user's own beside all else. If it fails, so does the run that it fails in.
 
-        `rests`: an object with a property `at_rest`, True while the host that the coroutine is would go on polling for
-        ever in the same way if nobody did anything. With `leap` that is then leapt over; the coroutine's own time stands
-        still meanwhile. Before the first `run`. UsageError if quiet time is not leapt over, or another one said so.
+        `rests`: an object with a property `at_rest`, True while every poll of the host that the coroutine is would be like
+        the last one if nobody did anything: nothing counted that matters later, no turns taken. With `leap` that is then
+        leapt over; the coroutine's own time (`loop.time()`) stands still meanwhile, that of the test goes on. Before the
+        first `run`. UsageError if quiet time is not leapt over, or another one said so.
         """
         if rests is not None:
             if self._judge is None or self.on or self._rests is not None or not self.seats:

@@ -411,6 +411,8 @@ def test_an_answer_to_a_master_that_just_lost_its_supply_was_asked_for(ms, accus
     """It begins within 5 ms of the command's end (MDB/ICP 4.3 §2), and the device cannot know."""
     s = started().polls(1).out(POLL).happen("power", seat="board", after=0.1, on=False).wait(ms).answer("100").wait(100)
     assert ("BUS-MUTE changer" in s.broken()) == accused
+    s = started().polls(1).wait(80).happen("power", seat="board", after=0.1, on=False).wait(3).answer("100").wait(100)
+    assert "BUS-MUTE changer" in s.broken()  # its last one was answered long ago
 
 
 def test_a_block_cut_by_a_loss_of_power_is_nobodys_fault():

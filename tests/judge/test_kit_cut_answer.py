@@ -34,6 +34,28 @@ def test_a_board_that_lost_its_supply_in_it(kit, chunks, ms, broken):
 
 
 @pytest.mark.parametrize("chunks", [False, True])
+@pytest.mark.parametrize("cut", [1, 8])
+def test_it_counts_when_the_host_gives_up_too(kit, chunks, cut):
+    """The last of four tries: a lone flag, or half an answer, then silence."""
+    talk = kit(doubt=1 if chunks else 0, chunks=chunks).start()
+    talk.seq += 1
+    for wait in (60, 60, 60, 60):
+        talk.host(f"03{talk.seq:02x}", after=wait)
+    talk.board(f"83{talk.seq:02x}000300000000", cut=cut).host(f"01{talk.seq + 1:02x}", after=15).wait(300)
+    assert "KIT-WAIT host" not in talk.broken(subject="host")
+
+
+@pytest.mark.parametrize("chunks", [False, True])
+def test_a_flag_too_many_begins_no_answer(kit, chunks):
+    """RFC 1662 allows flags between frames: after a whole answer, here a garbled one, another flag is rather its end."""
+    talk = kit(doubt=1 if chunks else 0, chunks=chunks).start()
+    talk.seq += 1
+    talk.host(f"03{talk.seq:02x}", after=60).board(f"83{talk.seq:02x}000300000000", wreck=6)
+    talk.board("", after=0, cut=1).host(f"03{talk.seq:02x}", after=1).answer("000300000000" + "00")
+    assert "KIT-WAIT host" not in talk.broken(subject="host")
+
+
+@pytest.mark.parametrize("chunks", [False, True])
 @pytest.mark.parametrize(("ms", "broken"), [(15, False), (2, True)])
 def test_two_in_a_row(kit, chunks, ms, broken):
     """The flag of the second ends the first, which began before the host's try before: the wait is for the second."""
