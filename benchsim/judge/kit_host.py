@@ -70,6 +70,8 @@ def waits_for_answers(tally, judge):
         if not ended and silent > gap - doubt:  # perhaps so long that the answer was over without its end
             if silent > gap + doubt:
                 host.check(True, heard)
+            else:
+                host.set_aside(heard, "")
             return
         if begun - previous.end < low - doubt:
             let_end = ended and last <= heard.start + doubt

@@ -60,7 +60,7 @@ class Count:
     def check(self, ok: bool, frame=None, text: str = "", warn: bool = False) -> None:
         """It was put to the test. `warn`: broken here is only a warning."""
         if not ok and self.excused and self.excused(frame):
-            self._set_aside(frame, text)
+            self.set_aside(frame, text)
             return
         self.checked += 1
         if not ok:
@@ -78,7 +78,7 @@ class Count:
             doubt = self.doubt
             extra = self.stalled(value) if self.stalled is not None and doubt else 0
             if extra and -doubt - extra <= margin < doubt + extra:
-                self._set_aside(frame, text)
+                self.set_aside(frame, text)
                 return
         self.checked += 1
         if self.margin is None or margin < self.margin:
@@ -123,8 +123,9 @@ class Count:
         for name, more in zip(("checked", "broken", "doubtful", "warned", "aside"), counted, strict=True):
             setattr(self, name, getattr(self, name) + more)
 
-    def _set_aside(self, frame, text: str) -> None:
-        """A stall of the bench's computer fell into this one: it says nothing, unless there is no other."""
+    def set_aside(self, frame, text: str) -> None:
+        """A stall of the bench's computer fell into this one, or the doubt is too large for it: it says nothing, unless there
+        is no other."""
         self.aside += 1
         self.ledger.spoilt += 1
         kept = self.places.setdefault("unsure", [])
