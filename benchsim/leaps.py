@@ -284,8 +284,8 @@ class Leaps:
         counted = {id(one): _sum((growth.counted[index], times) for growth, times in grown)
                    for index, one in enumerate(self._listeners)}  # fmt: skip
         if not self._hands_over:  # its sequence numbers are as they were
-            for grown in counted.values():
-                grown.pop("requests", None)
+            for one in counted.values():
+                one.pop("requests", None)
         for listener in self.bench.trace.listeners:
             listener.leapt(length, counted.get(id(listener), {}))
         for listener in self._listeners:

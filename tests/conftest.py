@@ -1,8 +1,10 @@
 """What tests of several folders share."""
 
+import importlib.util
 import os
 import signal
 import tty
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -74,3 +76,17 @@ def adapter(tmp_path):
     made = Adapter(tmp_path / "device")
     yield made
     made.pull()
+
+
+@pytest.fixture(scope="session")
+def example():
+    """`example("host")` is that program of `fixtures/examples/`, a module of its own each time."""
+
+    def load(name):
+        path = Path(__file__).parents[1] / "fixtures" / "examples" / f"{name}.py"
+        spec = importlib.util.spec_from_file_location(f"example_{name}", path)
+        module = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(module)
+        return module
+
+    return load

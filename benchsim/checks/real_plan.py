@@ -12,7 +12,7 @@ from benchsim.checks.runner import bench_for, play
 from benchsim.checks.stage import SUPPLY, Case, Plan
 from benchsim.clock import RealClock, run
 from benchsim.errors import UsageError
-from benchsim.events import TICKS_PER_US, LinkInfo, ticks
+from benchsim.events import LinkInfo, ticks
 from benchsim.judge import all_rules
 from benchsim.lines import Line
 from benchsim.ports import Port, Program, default_where, device_of, open_port, qualified
@@ -162,7 +162,7 @@ class RealPlan:
         self._reached = True
         for port in ports.values():
             port.waited = program.waited if program else None
-        clock.tell_late(lambda late: bench.trace.happening("bench", "late", us=late // TICKS_PER_US))
+        clock.tell_late(bench.trace.late)
         playing = asyncio.ensure_future(play(bench, self.plan, case, result, self.person, self.switch))
         try:
             await self._while_it_lives(playing, program, clock)

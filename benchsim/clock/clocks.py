@@ -271,6 +271,7 @@ class RealClock(Clock):
         self.broken: BaseException | None = None  # what ended the simulation
         self._late_told: Callable[[int], None] | None = None
         self._loop = loop
+        self._eyes = getattr(loop, "eyes", None)  # a loop of our own has some
         self._began = loop.time()
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at = 0
@@ -301,12 +302,12 @@ class RealClock(Clock):
     def tell_late(self, told: Callable[[int], None]) -> None:
         self._tell_no_more()
         self._late_told = told
-        if eyes := getattr(self._loop, "eyes", None):
-            eyes.tell(told)
+        if self._eyes:
+            self._eyes.tell(told)
 
     def _tell_no_more(self) -> None:
-        if self._late_told and (eyes := getattr(self._loop, "eyes", None)):
-            eyes.tell_no_more(self._late_told)
+        if self._late_told and self._eyes:
+            self._eyes.tell_no_more(self._late_told)
         self._late_told = None
 
     def stop(self) -> None:

@@ -107,12 +107,12 @@ class Cable:
         """So long the bench itself held words up; more than a little is a stall, for both ends."""
         self.passed[out].took_us[-(-ticks // TICKS_PER_US)] += 1
         if ticks > LATE:
-            self.late(ticks // TICKS_PER_US)
+            self.late(ticks)
 
-    def late(self, us: int, **who) -> None:
+    def late(self, length: int, **who) -> None:
         """What came late at one end came late at the other."""
         for end in self.ends.values():
-            end.trace.happening("bench", "late", us=us, **who)
+            end.trace.late(length, **who)
 
     def _hold(self, out: bool, active: bool) -> None:
         end, now = self.ends[not out], self.clock.now()
@@ -139,9 +139,9 @@ class End(Line):
             self.cable.words(burst)
         super().arrived(burst, token)
 
-    def late(self, us: int, **who) -> None:
+    def late(self, length: int, **who) -> None:
         """Told at both ends."""
-        self.cable.late(us, **who)
+        self.cable.late(length, **who)
 
     def broke(self, out: bool, active: bool, at: int) -> None:
         """A port reads a break that begins or ends."""

@@ -89,9 +89,9 @@ class Line:
         """Words that a port has read: they are over already. `token`: of the trace, if it was told of their start."""
         self._land(Flight(burst, self.trace.begin(burst.start) if token is None else token), burst)
 
-    def late(self, us: int, **who) -> None:
-        """Times taken here just now may be off by so many microseconds: told wherever they are judged."""
-        self.trace.happening("bench", "late", us=us, **who)
+    def late(self, length: int, **who) -> None:
+        """Times taken here just now may be off by so many ticks."""
+        self.trace.late(length, **who)
 
     def broke(self, out: bool, active: bool, at: int) -> None:
         """A port reads that a break begins or ends: told when it is over, so this concerns only who passes it on."""

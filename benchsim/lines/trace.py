@@ -6,7 +6,7 @@ that began earlier is still under way. Judge, captures and feeds are listeners.
 
 from heapq import heappop, heappush
 
-from benchsim.events import TICKS_PER_MS, Burst, Happening, Listener
+from benchsim.events import TICKS_PER_MS, TICKS_PER_US, Burst, Happening, Listener
 
 AGAIN = TICKS_PER_MS  # until it is looked again whether what is under way is over
 
@@ -54,6 +54,10 @@ class Trace:
         now = self.clock.now()
         heappush(self._held, (now, self._order, Happening(now, seat, kind, data)))
         self._tell_some()
+
+    def late(self, length: int, **who) -> None:
+        """The bench stalled for so many ticks until now: times taken meanwhile are doubted wherever they are judged."""
+        self.happening("bench", "late", us=length // TICKS_PER_US, **who)
 
     def close(self) -> None:
         """The end: tell what is still held. Bursts under way are not told."""

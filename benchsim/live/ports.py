@@ -104,7 +104,7 @@ class Outages:
         self._clock.call_at(now, self._tell, start)
 
     def _tell(self, start: int) -> None:
-        self._trace.happening("bench", "late", us=(self._clock.now() - start) // TICKS_PER_US, who="link")
+        self._trace.late(self._clock.now() - start, who="link")
 
     def words(self) -> list[tuple[str, str]]:
         """(link, sentence) of each outage, for the report."""

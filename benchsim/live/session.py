@@ -17,7 +17,7 @@ from benchsim.checks.result import CaseResult
 from benchsim.clock import Clock, run
 from benchsim.clock.tidy import tidied
 from benchsim.errors import UsageError
-from benchsim.events import TICKS_PER_US, seconds, ticks
+from benchsim.events import seconds, ticks
 from benchsim.judge import Judge, all_rules
 from benchsim.lines import Trace
 from benchsim.live.customer import KEYS, Customer
@@ -113,7 +113,7 @@ class Session:
 
     def _late(self, late: int) -> None:
         for recording in self.recordings:
-            recording.trace.happening("bench", "late", us=late // TICKS_PER_US)
+            recording.trace.late(late)
 
     async def _until_the_end(self) -> bool:
         self.clock.call_at(ticks(1), self._second, 1)

@@ -12,7 +12,7 @@ from typing import NamedTuple, Protocol
 
 from benchsim.clock.clocks import LATE
 from benchsim.errors import UsageError
-from benchsim.events import BREAK, FRAMING, TICKS_PER_MS, TICKS_PER_US, Burst, ticks
+from benchsim.events import BREAK, FRAMING, TICKS_PER_MS, Burst, ticks
 from benchsim.lines import Line
 from benchsim.lines.line import Flight
 
@@ -233,7 +233,7 @@ class Port:
             return
         stall = min(self._waited - before, self._waited_at - since)  # many may have waited at once
         if stall > LATE:
-            self.line.late(stall // TICKS_PER_US, who=self.seat)
+            self.line.late(stall, who=self.seat)
 
     def _look_at_waits(self) -> None:
         self._waited, self._waited_at, self._asked = self.waited(), self.line.clock.now(), False

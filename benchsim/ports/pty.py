@@ -13,7 +13,7 @@ from benchsim.ports.descriptor import Descriptor
 class PtyWire(Descriptor):
     """Our end of a pseudo-terminal; `link`: a symbolic link to make to the other end."""
 
-    uncertainty = BLIND  # a later call of our own is told as a stall
+    uncertainty = BLIND  # what is noted later than that is told as a stall
     note = "use a serial adapter instead of a pseudo-terminal to measure gaps"
 
     def __init__(self, link: str = ""):

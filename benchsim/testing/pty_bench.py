@@ -19,7 +19,6 @@ from pathlib import Path
 from benchsim.bench import SIDES, bench_links
 from benchsim.clock import RealClock, run
 from benchsim.errors import UsageError
-from benchsim.events import TICKS_PER_US
 from benchsim.live.ports import heard_through, open_all
 from benchsim.live.seating import Chair, every_name
 from benchsim.ports import Port, Program, default_where, split_command
@@ -133,7 +132,7 @@ class PtyBench(OwnBench):
             self.paths[chair.name] = port.path
             if sum(other.link == chair.link for other in self._ports) == 1:
                 self.paths[chair.link] = port.path
-        self.clock.tell_late(lambda late: self.trace.happening("bench", "late", us=late // TICKS_PER_US))
+        self.clock.tell_late(self.trace.late)
 
     def shut(self) -> None:
         with ExitStack() as after:

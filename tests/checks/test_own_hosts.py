@@ -3,8 +3,6 @@ it was started, however well it was heard. What befalls it then comes at another
 """
 
 import asyncio
-import importlib.util
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -23,19 +21,16 @@ from benchsim.testing.streams import connect
 BOOK = load_book()
 CASES = [name for name, case in PLAN.cases.items() if not case.hands and "panel" not in case.needs]
 PTY = {"uncertainty": 3 * TICKS_PER_MS, "edges": False, "chunks": True}  # how a pseudo-terminal hears
-EXAMPLE = Path(__file__).parents[2] / "fixtures" / "examples" / "host.py"
 
 
-def example():
-    spec = importlib.util.spec_from_file_location("example_host", EXAMPLE)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+@pytest.fixture(scope="module")
+def host(example):
+    return example("host")
 
 
-def played(name: str, ms: float) -> CaseResult:
+def played(host, name: str, ms: float) -> CaseResult:
     """A case with the example in the host's place, started so late."""
-    result, module = CaseResult(name, PLAN.cases[name].provokes, "host"), example()
+    result = CaseResult(name, PLAN.cases[name].provokes, "host")
 
     async def main(clock):
         bench = bench_for(Settings(), BOOK, clock, 1, PLAN, PLAN.cases[name], real=frozenset(("host",)))
@@ -44,7 +39,7 @@ def played(name: str, ms: float) -> CaseResult:
 
         async def program():
             await asyncio.sleep(ms / 1000)
-            await module.Host(reader, writer).run()
+            await host.Host(reader, writer).run()
 
         task = asyncio.ensure_future(program())
         await play(bench, PLAN, PLAN.cases[name], result)
@@ -62,8 +57,8 @@ def accused(result: CaseResult) -> list:
     return [(v.rule, v.judged, v.at) for v in result.verdicts if v.outcome in ("fail", "warn")]
 
 
-def check(name: str, ms: float) -> None:
-    result = played(name, ms)
+def check(host, name: str, ms: float) -> None:
+    result = played(host, name, ms)
     assert accused(result) == []
     assert any(v.rule == "KIT-FRAME" and v.outcome == "pass" for v in result.verdicts)
     result.links = [info._replace(**PTY) if info.name == "kit" else info for info in result.links]
@@ -71,12 +66,12 @@ def check(name: str, ms: float) -> None:
 
 
 @settings(max_examples=30, deadline=None)
-@given(st.sampled_from(CASES), st.integers(0, 800))
-def test_no_rule_accuses_the_example(name, ms):
-    check(name, ms)
+@given(name=st.sampled_from(CASES), ms=st.integers(0, 800))
+def test_no_rule_accuses_the_example(host, name, ms):
+    check(host, name, ms)
 
 
 @pytest.mark.parametrize("tenths_ms", range(90, 110))
-def test_a_board_that_goes_off_at_any_moment_of_an_answer(tenths_ms):
+def test_a_board_that_goes_off_at_any_moment_of_an_answer(host, tenths_ms):
     """Its supply goes in the answer to OPEN-SALE, of about a millisecond: before it, in every word of it, after it."""
-    check("board-back", tenths_ms / 10)
+    check(host, "board-back", tenths_ms / 10)

@@ -84,7 +84,7 @@ def test_what_is_lost_or_changed_on_the_way_was_still_said():
 def test_what_kept_the_one_waiting_is_told_to_the_judge_of_the_other_too():
     async def script(cable, host, board, at_host, at_board):
         await cable.clock.sleep(1)
-        board.end.late(2500, who="board")
+        board.end.late(ticks(0.0025), who="board")
         for told in (at_host, at_board):
             assert [(one.kind, one.data) for one in told.happenings] == [("late", {"us": 2500, "who": "board"})]
 
@@ -133,7 +133,7 @@ def test_what_happens_during_a_break_is_told_after_it_at_the_far_end_too():
         at_board.happening = lambda happening: order.append(happening.time)
         cable.ends[True].broke(True, True, 0)
         await cable.clock.sleep(0.07)
-        board.end.late(2500, who="board")
+        board.end.late(ticks(0.0025), who="board")
         await cable.clock.sleep(0.03)
         cable.ends[True].broke(True, False, ticks(0.1))
         assert order == [0, ticks(0.07)]

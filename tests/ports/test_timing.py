@@ -318,7 +318,7 @@ def stalls_of(waits, spoken_to, answers):
     def script(table):
         waited = iter(waits)
         table.port.waited = lambda: next(waited)
-        table.line.late = lambda us, who: late.append((table.clock.now() / MS, us / 1000, who))
+        table.line.late = lambda length, who: late.append((table.clock.now() / MS, length / MS, who))
         for ms in spoken_to:
             table.clock.call_at(ms * MS, table.port.write, b"\x01")
         for ms in answers:

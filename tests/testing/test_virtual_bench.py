@@ -1,9 +1,8 @@
 """A user's own host or board in virtual time: judged, deterministic, its mistakes loud."""
 
 import asyncio
-import importlib.util
 import sys
-from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -13,19 +12,11 @@ from benchsim.events import TICKS_PER_SECOND
 from benchsim.testing import VirtualBench
 from benchsim.testing.virtual_bench import NotOver
 
-ROOT = Path(__file__).parents[2]
 RESET_0 = bytes.fromhex("7e01009f167e")  # kit link reference; check by hand after RFC 1662 appendix C
 
 
-def example(name: str):
-    spec = importlib.util.spec_from_file_location(f"example_{name}", ROOT / "fixtures" / "examples" / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
 @pytest.fixture(scope="module")
-def host():
+def host(example):
     return example("host")
 
 
@@ -221,7 +212,7 @@ def test_closing_leaves_no_task_and_no_loop_behind(host):
 
 
 @pytest.fixture(scope="module")
-def board(host):
+def board(host, example):
     sys.modules["host"] = host  # as beside it in its folder
     yield example("board")
     del sys.modules["host"]
@@ -283,35 +274,22 @@ def test_quiet_time_leapt_over_leaves_the_verdicts_as_they_are():
     assert slow.result.events and not quick.result.events and not quick.kept
 
 
-class Diary:
-    """What happened off the links, in bench time."""
-
-    def __init__(self, clock):
-        self.clock, self.entries = clock, []
-
-    def burst(self, burst):
-        pass
-
-    def happening(self, happening):
-        self.entries.append((happening.time + self.clock.skipped, happening.seat, happening.kind, happening.data))
-
-    def leapt(self, length, counted):
-        pass
-
-
 class Always:
     at_rest = True
 
 
-def with_own_host(host, leap, rests=None, poll=0.1, minutes=3):
-    """Coins that go back, a door, a cut cable, a board that starts anew, and quiet between."""
+def with_own_host(host, leap, rests=None, minutes=3):
+    """Coins that go back, an unplugged cable, a board that starts anew, and quiet between."""
     with VirtualBench(seats=("host",), leap=leap, faults=["kit-cable-unplugged@100+3"]) as bench:
         own = host.Host(*bench.connect("kit"))
         bench.start(own.run(), rests=(rests or own) if leap else None)
-        diary = Diary(bench.clock)
+        diary = []  # what happened off the links, in bench time
+
+        def happening(h):
+            diary.append((h.time + bench.clock.skipped, h.seat, h.kind, h.data))
 
         async def goes_by(bench):
-            bench.trace.listeners.append(diary)
+            bench.trace.listeners.append(SimpleNamespace(burst=lambda burst: None, happening=happening, leapt=lambda length, counted: None))
             await bench.stage.on_sale()
             await bench.stage.coins(3, 3)
             await bench.clock.sleep(20.05)
@@ -324,7 +302,7 @@ def with_own_host(host, leap, rests=None, poll=0.1, minutes=3):
         leapt = bench.clock.skipped / TICKS_PER_SECOND
     found = {(v.rule, v.judged): (v.outcome, v.checked, v.worst) for v in bench.verdicts()}
     counts = bench.board.answerer.requests, bench.board.queue.told, bench.devices["changer"].tubes
-    return {"found": found, "counts": counts, "diary": diary.entries, "end": bench.result.end}, leapt
+    return {"found": found, "counts": counts, "diary": diary, "end": bench.result.end}, leapt
 
 
 @pytest.mark.parametrize("rests", [None, Always], ids=["as the host says", "always"])
