@@ -144,7 +144,7 @@ def tally(verdict: dict) -> str:
     if verdict["outcome"] in ("fail", "warn"):
         return f"broken {verdict['broken']} of {verdict['checked']}"
     if verdict["outcome"] == "unsure" and not verdict["checked"]:
-        return "each measurement fell into a stall of the bench's own computer"
+        return "each measurement fell into a stall of the bench's own computer, or was too near to its limit"
     if verdict["outcome"] == "unsure":
         return f"checked {count(verdict['checked'], 'time')}, too near its limit to tell"
     return f"checked {count(verdict['checked'], 'time')}"

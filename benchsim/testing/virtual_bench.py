@@ -80,15 +80,22 @@ class VirtualBench(OwnBench):
         first `run`. UsageError if quiet time is not leapt over, or another one said so.
         """
         if rests is not None:
-            if self._judge is None or self.on or self._rests is not None or not self.seats:
-                raise UsageError("rests: expected a bench with leap=True and the host your own, once, before it runs")
-            if not hasattr(rests, "at_rest"):
-                raise UsageError(f"rests: {type(rests).__name__} has no at_rest, expected True or False of it")
-            self._rests = rests
+            try:
+                self._take_part(rests)
+            except UsageError:
+                code.close()
+                raise
         task = self._loop.create_task(code) if rests is None else self._loop.run_at_rest(code)
         task.add_done_callback(self._ended)
         self._tasks.append(task)
         return task
+
+    def _take_part(self, rests: object) -> None:
+        if self._judge is None or self.on or self._rests is not None or not self.seats:
+            raise UsageError("rests: expected a bench with leap=True and the host your own, once, before it runs")
+        if not hasattr(rests, "at_rest"):
+            raise UsageError(f"rests: {type(rests).__name__} has no at_rest, expected True or False of it")
+        self._rests = rests
 
     def run(self, scenario: Callable, *args) -> object:
         __tracebackhide__ = True

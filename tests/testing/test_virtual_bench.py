@@ -345,14 +345,12 @@ def test_over_code_of_ones_own_no_time_is_leapt_that_it_does_not_allow(host):
     with pytest.raises(UsageError, match="no seats of your own but the host"):
         VirtualBench(seats=("board",), leap=True)
     with VirtualBench(seats=("host",), leap=True) as bench:
-        code = host.Host(*bench.connect("kit")).run()
+        own = host.Host(*bench.connect("kit"))
         with pytest.raises(UsageError, match="has no at_rest"):
-            bench.start(code, rests=3)
-        bench.start(code)
+            bench.start(own.run(), rests=3)
+        bench.start(own.run())
         bench.run_for(60)
         assert bench.clock.skipped == 0 and not bench.broken()
     with VirtualBench(seats=("host",)) as bench:
-        code = host.Host(*bench.connect("kit")).run()
         with pytest.raises(UsageError, match="leap=True"):
-            bench.start(code, rests=Always)
-        code.close()
+            bench.start(host.Host(*bench.connect("kit")).run(), rests=Always)
